@@ -1,0 +1,89 @@
+"""Result types shared by the method families.
+
+A result carries what it was computed from (n, estimator, method, convention), so that a printed figure can be traced.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A two-sided interval; `level` is its confidence, `method` names how it was obtained."""
+
+    low: float
+    high: float
+    level: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A one-sided bound; `side` is 'lower' or 'upper'."""
+
+    value: float
+    level: float
+    side: str
+    method: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Track:
+    """One plotted sequence of a chart with its centre and limits.
+
+    All arrays have the length of `values`; nan in `lower` or `upper` means no limit on that side,
+    nan in `values` a point without a value. `sigma` is the standard deviation of a plotted point.
+    """
+
+    name: str
+    values: FloatArray
+    centre: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    sigma: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One finding of a rule on a track: `points` are the indices of the run that fulfils it, the last one signals."""
+
+    rule: str
+    track: str
+    points: tuple[int, ...]
+    side: int
+    """+1 above the centre, -1 below, 0 without a side."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chart:
+    """Tracks on one axis of points. `used` marks the points the limits came from; `method` names kind and estimator."""
+
+    kind: str
+    tracks: tuple[Track, ...]
+    used: NDArray[np.bool_]
+    method: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Index:
+    """A capability or performance index with its one-sided lower bound.
+
+    `estimator` names the sigma; `n` values in `k` lots; `df` effective degrees of freedom of sigma.
+    """
+
+    name: str
+    value: float
+    bound: Bound
+    estimator: str
+    n: int
+    k: int
+    df: float
