@@ -1,0 +1,85 @@
+"""Checks of what a method is given; each raises ComputeError in words."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from qualrec.errors import ComputeError
+from qualrec.stats.results import FloatArray, IntArray
+
+
+def finite(values: ArrayLike, name: str = "values", least: int = 1) -> FloatArray:
+    """`values` as a 1-D float array.
+
+    Raises ComputeError where fewer than `least` are given or one is nan or infinite.
+    """
+    x = np.asarray(values, dtype=float).ravel()
+    if x.size < least:
+        raise ComputeError(f"{x.size} {name} given, at least {least} needed.", "Wait for more readings.")
+    wrong = np.flatnonzero(~np.isfinite(x))
+    if wrong.size:
+        raise ComputeError(
+            f"{wrong.size} of {x.size} {name} are missing or infinite, the first at place {wrong[0] + 1}.",
+            "Take them out knowingly, or find the reading.",
+        )
+    return x
+
+
+def spread(values: ArrayLike, name: str = "values", least: int = 2) -> FloatArray:
+    """`finite`, and not all the same."""
+    x = finite(values, name, least)
+    if x.min() == x.max():
+        raise ComputeError(
+            f"All {x.size} {name} are the same; the method needs spread.",
+            "Check the resolution of the gauge and whether the readings were copied.",
+        )
+    return x
+
+
+def positive(values: ArrayLike, name: str = "values", least: int = 1) -> FloatArray:
+    """`finite`, and all above 0."""
+    x = finite(values, name, least)
+    wrong = np.flatnonzero(x <= 0)
+    if wrong.size:
+        raise ComputeError(
+            f"{wrong.size} of {x.size} {name} are 0 or less, the first at place {wrong[0] + 1}.",
+            "This method needs values above 0; choose another shape or check the reading.",
+        )
+    return x
+
+
+def check_level(level: float, least: float = 0.5) -> None:
+    """Raise ComputeError unless least < level < 1."""
+    if not least < level < 1.0:
+        raise ComputeError(
+            f"A confidence level of {level} was asked.",
+            f"Give one between {least:g} and 1, usually 0.95.",
+        )
+
+
+def check_share(value: float, name: str) -> None:
+    """Raise ComputeError unless 0 < value < 1."""
+    if not 0.0 < value < 1.0:
+        raise ComputeError(f"The {name} is {value}.", "Give a share between 0 and 1, both left out.")
+
+
+def check_counts(found: int, n: int, what: str = "failures") -> None:
+    """Raise ComputeError unless 0 <= found <= n and n >= 1."""
+    if n < 1 or found < 0 or found > n:
+        raise ComputeError(
+            f"{found} {what} among {n} parts is not possible.", "Check the two counts; n must be at least 1."
+        )
+
+
+def codes(labels: ArrayLike, size: int, name: str = "group") -> tuple[IntArray, list[str]]:
+    """Labels as codes 0, 1, ... in order of first appearance, and their names.
+
+    Raises ComputeError where the length differs from `size`.
+    """
+    ids = np.asarray(labels)
+    if ids.shape != (size,):
+        raise ComputeError(f"{size} values but {ids.size} {name} names.", f"Give one {name} name per value.")
+    names, start, inverse = np.unique(ids, return_index=True, return_inverse=True)
+    place = np.argsort(start)
+    return np.argsort(place)[inverse.ravel()].astype(np.int64), [str(names[i]) for i in place]
