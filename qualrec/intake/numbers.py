@@ -23,9 +23,11 @@ import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Literal
 
 from qualrec.errors import AmbiguousNumber, UsageError
+from qualrec.weld.units import convert, convert_exact, find_unit, resolution_after, split_suffix
 
 Style = Literal["point", "comma"]
 Range = tuple[float, float]
@@ -118,7 +120,7 @@ def parse_number(
     With a style the other reading still counts where it alone is plausible: the text is refused as ambiguous.
     Errors: AmbiguousNumber (two readings, both carried), UsageError (no number, too long, beyond a double).
     """
-    return _choose(text, text, style, plausible, strict, lambda value: value, "")
+    return _choose(text, text, style, plausible, strict, float, "")
 
 
 def understand(
@@ -129,23 +131,23 @@ def understand(
     `plausible` is in `unit`; a suffix in another unit is converted before the comparison.
     Errors: as `parse_number`; UsageError where the suffix is unknown or measures something else than `unit`.
     """
-    from qualrec.weld.units import convert, split_suffix
-
     _check_text(text)
     number, suffix = split_suffix(text.strip(_BLANKS))
-    given = suffix or unit
+    if suffix is None or suffix == find_unit(unit).symbol:
+        parsed = _choose(text, number, style, plausible, False, float, suffix or "")
+        value, figure, resolution = parsed.value, parsed.shown, 10.0**-parsed.decimals
+    else:
+        given = suffix
 
-    def in_unit(value: float) -> float:
-        return value if given == unit else float(convert(value, given, unit))
+        def in_unit(value: float) -> float:
+            return convert(value, given, unit)
 
-    parsed = _choose(text, number, style, plausible, False, in_unit, suffix or "")
-    value = _finite(in_unit(parsed.value), text)
-    figure = parsed.shown if given == unit else f"{value:.12g}"
-    shown = f"{figure} {unit}".rstrip()
-    resolution = abs(in_unit(10.0**-parsed.decimals) - in_unit(0.0))
-    return Understood(
-        value, text, parsed.decimals, resolution, unit, f"{quote(text)} -> {shown}", parsed.note
-    )
+        parsed = _choose(text, number, style, plausible, False, in_unit, given)
+        in_unit(parsed.value)
+        value = float(convert_exact(Decimal(parsed.shown), given, unit))
+        figure, resolution = f"{value:.12g}", resolution_after(parsed.decimals, given, unit)
+    echo = f"{quote(text)} -> {figure} {unit}".rstrip()
+    return Understood(value, text, parsed.decimals, resolution, unit, echo, parsed.note)
 
 
 @dataclass(frozen=True, slots=True)
