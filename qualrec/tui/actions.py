@@ -1,0 +1,137 @@
+"""ONE table of actions. Key bindings, the line of actions, the palette and the help screen all come from it.
+
+An action's id is `<place>.<name>`; the method that does it is `action_<name>` (with '-' as '_') of the place's
+screen, of the widget family (`chart`, `table`) or, for `app`, of the program. To add one: write a row here and
+the method there.
+A keymap in the settings replaces the keys of an action by its id.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
+
+from textual.binding import Binding
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One top place of the program. `factory` names its screen class as 'module:Class' and is imported when needed."""
+
+    id: str
+    label: str
+    key: str
+    factory: str
+    question: str
+    """The one question the place answers; shown in the list of places."""
+
+    def screen(self) -> Any:
+        module, name = self.factory.split(":")
+        return getattr(import_module(module), name)()
+
+
+PLACES: tuple[Place, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One thing the user can do. `keys` are names of keys, the first one is shown; `show` puts it in the action line."""
+
+    id: str
+    keys: tuple[str, ...]
+    label: str
+    help: str
+    show: bool = True
+    priority: bool = False
+    """The key works even where a field has the focus and would take it."""
+    run: str = ""
+    """What Textual calls where it is not the method of the id: a call with arguments."""
+
+    @property
+    def place(self) -> str:
+        return self.id.split(".", 1)[0]
+
+    @property
+    def method(self) -> str:
+        """The action as Textual calls it."""
+        return self.run or self.id.split(".", 1)[1].replace("-", "_")
+
+
+FAMILIES = ("chart", "table")
+"""Widgets that bring actions of their own to every screen that shows them."""
+
+ACTIONS: tuple[Action, ...] = (
+    Action("app.help", ("f1", "question_mark"), "Help", "Show the keys and actions of this place."),
+    Action("app.places", ("f9", "g"), "Places", "Show the list of places and go to one."),
+    Action("app.palette", ("ctrl+p", "slash"), "Find", "Find any action or place by typing a part of its name.", priority=True),
+    Action("app.reload", ("f5", "ctrl+r"), "Reload", "Read the records of this place again."),
+    Action("app.theme", ("ctrl+t",), "Colours", "Change to the next set of colours.", show=False),
+    Action("app.back", ("escape",), "Back", "Close what lies on top, or go back one step.", show=False),
+    Action("app.quit", ("ctrl+q",), "Quit", "Leave the program.", show=False, priority=True),
+    Action("chart.earlier", ("left",), "Point before", "Go to the point before.", show=False),
+    Action("chart.later", ("right",), "Next point", "Go to the next point.", show=False),
+    Action("chart.first", ("home",), "First point", "Go to the first point.", show=False),
+    Action("chart.last", ("end",), "Last point", "Go to the last point.", show=False),
+    Action("chart.flag-before", ("up", "b"), "Flag before", "Go to the flagged point before.", show=False),
+    Action("chart.next-flag", ("down", "n"), "Next flag", "Go to the next flagged point.", show=False),
+    Action("chart.closer", ("plus", "equals_sign"), "Closer", "Show fewer points, wider apart.", show=False),
+    Action("chart.wider", ("minus",), "Wider", "Show more points.", show=False),
+    Action("chart.whole", ("0",), "Whole chart", "Show all points.", show=False),
+    Action("chart.page-earlier", ("pageup", "less_than_sign"), "Earlier points", "Move to earlier points.", show=False),
+    Action("chart.page-later", ("pagedown", "greater_than_sign"), "Later points", "Move to later points.", show=False),
+    Action("chart.height", ("h",), "Height", "Fit the height to all values or to the limits.", show=False),
+    Action("chart.open", ("enter",), "Open point", "Open the records behind the point under the cursor.", show=False),
+    Action("table.first-page", ("0",), "First page", "Go to the first page of the table.", show=False),
+    Action("table.next-page", ("n", "ctrl+pagedown"), "Next page", "Go to the next page of the table.", show=False),
+    Action("table.page-before", ("b", "ctrl+pageup"), "Page before", "Go to the page before.", show=False),
+    Action("table.sort", ("s",), "Sort", "Sort by the next column that can be sorted.", show=False),
+)  # fmt: skip
+
+Keymap = Mapping[str, str]
+
+
+def actions_of(place: str) -> tuple[Action, ...]:
+    """The actions of one place, one widget family, or of the program ('app')."""
+    return tuple(action for action in ACTIONS if action.place == place)
+
+
+def keys_of(action: Action, keymap: Keymap) -> tuple[str, ...]:
+    """The keys of an action, as the settings may have changed them."""
+    changed = keymap.get(action.id, "")
+    keys = tuple(key.strip() for key in changed.split(",") if key.strip())
+    return keys or action.keys
+
+
+def place_actions(places: Iterable[Place]) -> tuple[Action, ...]:
+    """For each place the action that goes there: its key, its name, its question."""
+    return tuple(
+        Action(
+            f"app.go-{place.id}",
+            (place.key,),
+            place.label,
+            place.question,
+            show=False,
+            run=f"go('{place.id}')",
+        )
+        for place in places
+    )
+
+
+def binding_of(action: Action) -> Binding:
+    """The key binding of one action; it carries the action's id for the keymap."""
+    return Binding(
+        ",".join(action.keys),
+        action.method,
+        action.label,
+        show=False,
+        id=action.id,
+        tooltip=action.help,
+        priority=action.priority,
+    )
+
+
+def bindings_of(*places: str) -> list[Binding | tuple[str, str] | tuple[str, str, str]]:
+    """The key bindings of all actions of the places, as a class wants them for BINDINGS."""
+    return [binding_of(action) for place in places for action in actions_of(place)]

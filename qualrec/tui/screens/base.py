@@ -1,0 +1,92 @@
+"""The frame of every place: the bar of places, the body, a line for messages, the status and the actions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual.app import ComposeResult
+from textual.containers import Vertical, VerticalScroll
+from textual.screen import Screen
+from textual.widgets import ContentSwitcher, Static
+
+from qualrec.tui.actions import actions_of
+from qualrec.tui.labels import DecimalStyle, Tone, number, plain
+from qualrec.tui.messages import Trouble
+from qualrec.tui.themes import is_ascii
+from qualrec.tui.widgets.bars import ActionLine, PlaceBar
+from qualrec.tui.widgets.message_line import MessageLine
+from qualrec.tui.widgets.status_line import Status, StatusLine
+from qualrec.tui.workers import Asking
+
+if TYPE_CHECKING:
+    from qualrec.tui.app import QualrecApp
+
+FIRST_STEPS = (
+    "Enter a part number with its two component parts, and what is measured on it.",
+    "Write the recipe of its weld and have it approved.",
+    "Open a lot and log the first pull.",
+)
+
+
+class PlaceScreen(Asking, Screen[None]):
+    """A place. A subclass sets `PLACE` and `BINDINGS = bindings_of(PLACE)` and gives `compose_body` and `load`."""
+
+    PLACE: ClassVar[str] = ""
+
+    @property
+    def program(self) -> QualrecApp:
+        return cast("QualrecApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        keymap = self.program.settings.keymap
+        yield PlaceBar(self.program.places, self.PLACE, keymap)
+        with ContentSwitcher(initial="body", id="switch"):
+            with Vertical(id="body"):
+                yield from self.compose_body()
+            with VerticalScroll(id="empty"):
+                yield Static(id="empty-text", markup=False)
+        yield MessageLine(id="message")
+        yield StatusLine(id="status")
+        yield ActionLine((*actions_of("app")[:1], *actions_of(self.PLACE), *actions_of("app")[1:]), keymap)
+
+    def on_mount(self) -> None:
+        self.query_one(StatusLine).status = self.program.status
+        self.load()
+
+    def compose_body(self) -> ComposeResult:
+        """The widgets of the place."""
+        raise NotImplementedError
+
+    def load(self) -> None:
+        """Have the records read by `ask`. Called when the place is first shown, when it is come back to, and by Reload."""
+        raise NotImplementedError
+
+    def first_steps(self) -> tuple[str, ...]:
+        """What to do first, told by a place that has nothing to show yet."""
+        return FIRST_STEPS
+
+    def set_empty(self, empty: bool, title: str = "Nothing is on record here yet.") -> None:
+        """Show the first steps in place of the body, or the body again."""
+        if empty:
+            steps = "\n\n".join(f"  {at}  {step}" for at, step in enumerate(self.first_steps(), start=1))
+            text = f"{title}\n\nThe first steps:\n\n{steps}\n"
+            self.query_one("#empty-text", Static).update(plain(text) if is_ascii(self) else text)
+        self.query_one("#switch", ContentSwitcher).current = "empty" if empty else "body"
+
+    def say(self, text: str, tone: Tone = Tone.QUIET) -> None:
+        """Write a message that stays until the next one; empty text takes it away."""
+        self.query_one("#message", MessageLine).say(text, tone)
+
+    def failed(self, name: str, trouble: Trouble) -> None:
+        self.say(f"! {trouble.message} {trouble.remedy}".rstrip(), Tone.BAD)
+
+    def show_status(self, status: Status) -> None:
+        self.query_one(StatusLine).status = status
+
+    def number(self, value: float | None, decimals: int | None = None) -> str:
+        """A figure in the decimal style in force."""
+        return number(value, decimals, self.decimal_style)
+
+    @property
+    def decimal_style(self) -> DecimalStyle:
+        return self.program.decimal_style
