@@ -1,6 +1,6 @@
 """Published and certified cases of the statistics, packaged: selfcheck and the tests read the same files.
 
-`cases.json` holds the cases, `data/*.csv` the data sets too long to stand in a case, `constants.csv` the chart
+`cases.json` holds the cases, `data/*.csv` data sets too long to stand in a case, `constants.csv` the chart
 factors of n = 2..10, `SOURCES.md` how far each source was really read. A case marked 'from memory' is good
 evidence, not proof; say so beside the check.
 """
