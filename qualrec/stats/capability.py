@@ -25,6 +25,7 @@ from qualrec.stats import capability_batch as batch
 from qualrec.stats import capability_bounds as cb
 from qualrec.stats.inputs import check_level, codes, finite
 from qualrec.stats.results import Bound, FloatArray, Index, IntArray
+from qualrec.stats.spread import Sigma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,24 +110,22 @@ def capability(
     usl: float | None,
     target: float | None = None,
     level: float = 0.95,
+    within: Sigma | None = None,
 ) -> Capability:
-    """Indices from lot summaries; formulas in `capability_batch`.
+    """Indices from lot summaries; formulas in `capability_batch`. `within`: another estimate of sigma within
+    lots.
 
     Raises ComputeError where there is no limit, the limits are crossed, a limit, target or lot figure is not
     finite, fewer than two values, or no spread. Documented answers: one lot gives no lot bound (`bound_lots`
     None) and says so; lots without spread inside give no within-lot index; a mean beyond a limit gives a
     negative index.
     """
-    low, high, goal = (np.nan if x is None else float(x) for x in (lsl, usl, target))
-    if any(x is not None and not np.isfinite(x) for x in (lsl, usl, target)):
-        raise ComputeError("A limit or the target is not a number.", "Leave a limit that does not exist out.")
-    b = batch.capability_batch(lots.n[None, :], lots.mean[None, :], lots.sd[None, :], low, high, goal, level)
-    if b.problem[0]:
-        raise _refusal(b.problem[0], int(b.moments.n[0]))
+    b = _one_row(lots, lsl, usl, target, level, within)
     m, k, n, f = b.moments, int(b.moments.k[0]), int(b.moments.n[0]), float(b.moments.f_ratio[0])
     mean, sd = float(m.mean[0]), float(b.sd_overall[0])
-    within_name = "mean moving range of lots / d2" if b.moving_range[0] else "pooled sd within lots"
-    overall = _indices(b, (*batch.OVERALL, "Cpm"), "overall sd", float(m.df_total[0]))
+    name = "mean moving range/d2" if b.moving_range[0] else "pooled s/c4"
+    within_name = name if within is None else within.estimator
+    overall = _indices(b, (*batch.OVERALL, "Cpm"), "overall s", float(m.df_total[0]))
     known = k > 1 and m.df_within[0] > 0
     return Capability(
         n=n,
@@ -155,6 +154,26 @@ def capability(
     )
 
 
+def _one_row(
+    lots: LotSummary,
+    lsl: float | None,
+    usl: float | None,
+    target: float | None,
+    level: float,
+    within: Sigma | None,
+) -> batch.CapabilityBatch:
+    """The batch of one characteristic; a row that cannot be computed raises ComputeError."""
+    low, high, goal = (np.nan if x is None else float(x) for x in (lsl, usl, target))
+    if any(x is not None and not np.isfinite(x) for x in (lsl, usl, target)):
+        raise ComputeError("A limit or the target is not a number.", "Leave a limit that does not exist out.")
+    given = None if within is None else (within.value, within.df)
+    rollups = (lots.n[None, :], lots.mean[None, :], lots.sd[None, :])
+    b = batch.capability_batch(*rollups, low, high, goal, level, given)
+    if b.problem[0]:
+        raise _refusal(b.problem[0], int(b.moments.n[0]))
+    return b
+
+
 def capability_of_values(
     values: ArrayLike,
     lsl: float | None,
@@ -162,11 +181,12 @@ def capability_of_values(
     target: float | None = None,
     lot_ids: ArrayLike | None = None,
     level: float = 0.95,
+    within: Sigma | None = None,
 ) -> Capability:
     """`capability` of plain values, with the values found beyond the limits counted. Without `lot_ids`:
     one lot."""
     x = finite(values)
-    result = capability(lot_summary(x, lot_ids), lsl, usl, target, level)
+    result = capability(lot_summary(x, lot_ids), lsl, usl, target, level, within)
     return replace(
         result,
         found_below=None if lsl is None else int((x < lsl).sum()),

@@ -6,10 +6,10 @@
     Cpk = min(Cpl, Cpu)                    Ppk = min(Ppl, Ppu)
     Cpm = (usl - lsl) / (6 sqrt(s_overall^2 + (mean - target)^2))
 
-s_within is the pooled standard deviation within lots, with n - k degrees of freedom; where every lot holds
-one value it is the mean moving range of successive lots over d2(2) = 2/sqrt(pi). s_overall is that of all
-values about the grand mean. `qualrec.stats.capability` is the same computation for one characteristic, with
-its words.
+s_within is the pooled standard deviation within lots over c4 of its n - k degrees of freedom; where every
+lot holds one value it is the mean moving range of successive lots over d2(2). Any other estimate of
+`qualrec.stats.spread` can be given instead. s_overall is that of all values about the grand mean, not
+divided by c4. `qualrec.stats.capability` is the same computation for one characteristic, with its words.
 
 Source: ISO 22514-2, ISO 22514-4; NIST/SEMATECH e-Handbook 6.1.6; Cpm and its bound: Boyles, J. Quality
 Technology 23 (1991) 17; variance of the mean moving range: Cryer & Ryan, J. Quality Technology 22 (1990)
@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from qualrec.errors import ComputeError
 from qualrec.stats import capability_bounds as cb
+from qualrec.stats.constants import c4_array
 from qualrec.stats.inputs import check_level
 from qualrec.stats.results import FloatArray, IntArray
 
@@ -84,6 +85,7 @@ def capability_batch(
     usl: ArrayLike,
     target: ArrayLike = np.nan,
     level: float = 0.95,
+    within: tuple[ArrayLike, ArrayLike] | None = None,
 ) -> CapabilityBatch:
     """Indices of C characteristics from arrays of shape (C, lots); n = 0 marks a lot that is not there.
 
@@ -103,7 +105,11 @@ def capability_batch(
     low, high, goal = (np.broadcast_to(np.asarray(x, float), (rows,)) for x in (lsl, usl, target))
     moments = cb.lot_moments(counts, means, sds, level)
     problem = _problems(counts, means, sds, low, high, moments)
-    sd_within, df_within, moving = _sigma_within(counts, means, moments)
+    if within is None:
+        sd_within, df_within, moving = _sigma_within(counts, means, moments)
+    else:
+        sd_within, df_within = (np.broadcast_to(np.asarray(x, float), (rows,)) for x in within)
+        moving = np.zeros(rows, dtype=bool)
     sd_overall = np.sqrt(moments.var_overall)
     values = dict(zip(WITHIN, index_values(moments.mean, sd_within, low, high), strict=True))
     values |= dict(zip(OVERALL, index_values(moments.mean, sd_overall, low, high), strict=True))
@@ -140,11 +146,12 @@ def _sigma_within(
 ) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """Sigma within lots, its degrees of freedom, and where it is a moving range of lots of one value.
 
-    Moving range: sigma = mean |x_i - x_(i-1)| sqrt(pi)/2; df = 1 / (2 var(sigma)/sigma^2) with
-    var(sigma)/sigma^2 = (0.8264 k - 1.0820) / (k - 1)^2, exact factors below.
+    Moving range of k lots: sigma = mean |x_i - x_(i-1)| sqrt(pi)/2; cv^2 = (0.8264 k - 1.0820) / (k - 1)^2
+    with the exact factors below, and df = 1/(2 cv^2) + 1/4.
     """
     moving = (moments.df_within == 0) & (moments.k > 1)
-    sigma, df = np.sqrt(moments.var_within), moments.df_within.copy()
+    df = moments.df_within.copy()
+    sigma = np.sqrt(moments.var_within) / c4_array(df + 1.0)
     if moving.any():
         order = np.argsort(n[moving] == 0, axis=-1, kind="stable")
         line = np.take_along_axis(mean[moving], order, axis=-1)
@@ -154,7 +161,7 @@ def _sigma_within(
         sigma[moving] = np.where(used, steps, 0.0).sum(axis=-1) / (k - 1.0) * np.sqrt(np.pi) / 2.0
         one = np.pi / 2.0 - 1.0
         two = np.sqrt(3.0) / 2.0 + np.pi / 12.0 - 1.0
-        df[moving] = (k - 1.0) ** 2 / (2.0 * ((k - 1.0) * one + 2.0 * (k - 2.0) * two))
+        df[moving] = 0.25 + (k - 1.0) ** 2 / (2.0 * ((k - 1.0) * one + 2.0 * (k - 2.0) * two))
     return np.where(sigma > 0, sigma, np.nan), df, moving
 
 
@@ -162,12 +169,14 @@ def _within_bounds(
     values: dict[str, FloatArray], moments: cb.LotMoments, sigma: FloatArray, df: FloatArray, level: float
 ) -> dict[str, FloatArray]:
     """Bounds of Cp, Cpk, Cpl, Cpu; the mean is taken with the spread between lots in it."""
-    weight = sigma * sigma / moments.var_mean
-    lower = cb.bound_one_sided(values["Cpl"], weight, df, level)
-    upper = cb.bound_one_sided(values["Cpu"], weight, df, level)
-    one_lot = (moments.k == 1) & np.isfinite(values["Cp"])
-    both = np.where(one_lot, cb.bound_two_sided(values["Cpk"], weight, df, level), np.fmin(lower, upper))
-    return {"Cp": cb.bound_spread(values["Cp"], df, level), "Cpk": both, "Cpl": lower, "Cpu": upper}
+    factor = c4_array(df + 1.0)
+    weight = np.square(sigma * factor) / moments.var_mean
+    raw = {name: values[name] / factor for name in WITHIN}
+    lower = cb.bound_one_sided(raw["Cpl"], weight, df, level)
+    upper = cb.bound_one_sided(raw["Cpu"], weight, df, level)
+    one_lot = (moments.k == 1) & np.isfinite(raw["Cp"])
+    both = np.where(one_lot, cb.bound_two_sided(raw["Cpk"], weight, df, level), np.fmin(lower, upper))
+    return {"Cp": cb.bound_spread(raw["Cp"], df, level), "Cpk": both, "Cpl": lower, "Cpu": upper}
 
 
 def _overall_bounds(
@@ -201,4 +210,5 @@ def _independent_bound(values: dict[str, FloatArray], moments: cb.LotMoments, le
     """Bound of Ppk as if every value were independent: Bissell with two limits, non-central t with one."""
     n, df = moments.n.astype(float), moments.n - 1.0
     two = cb.bound_two_sided(values["Ppk"], n, df, level)
-    return np.where(np.isfinite(values["Pp"]), two, cb.bound_one_sided(values["Ppk"], n, df, level))
+    one = np.where(np.isfinite(values["Pp"]), np.nan, values["Ppk"])
+    return np.where(np.isfinite(values["Pp"]), two, cb.bound_one_sided(one, n, df, level))

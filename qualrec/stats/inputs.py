@@ -6,23 +6,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from qualrec.errors import ComputeError
+from qualrec.stats.describe import finite_values
 from qualrec.stats.results import FloatArray, IntArray
 
 
 def finite(values: ArrayLike, name: str = "values", least: int = 1) -> FloatArray:
-    """`values` as a 1-D float array.
-
-    Raises ComputeError where fewer than `least` are given or one is nan or infinite.
-    """
-    x = np.asarray(values, dtype=float).ravel()
+    """`finite_values`, and at least `least` of them; `name` says in the message what is missing."""
+    x = finite_values(values)
     if x.size < least:
         raise ComputeError(f"{x.size} {name} given, at least {least} needed.", "Wait for more readings.")
-    wrong = np.flatnonzero(~np.isfinite(x))
-    if wrong.size:
-        raise ComputeError(
-            f"{wrong.size} of {x.size} {name} are missing or infinite, the first at place {wrong[0] + 1}.",
-            "Take them out knowingly, or find the reading.",
-        )
     return x
 
 
