@@ -190,9 +190,8 @@ class _Grid:
         self.source_share: FloatArray = taken / taken.sum()
 
     def per_cell(self, case: HeatCase, name: str) -> FloatArray:
-        return np.where(self.is_upper, getattr(case.upper, name), getattr(case.lower, name)).astype(
-            np.float64
-        )
+        above, below = np.float64(getattr(case.upper, name)), np.float64(getattr(case.lower, name))
+        return np.where(self.is_upper, above, below)
 
 
 class _Enthalpy:
