@@ -191,16 +191,9 @@ def _t_quantile(df: int, level: float) -> float:
     return float(stdtrit(df, 0.5 + level / 2.0))
 
 
-def fit_extinction(
-    thickness_mm: Sequence[float] | FloatArray,
-    transmission_pct_measured: Sequence[float] | FloatArray,
-    level: float = 0.95,
-) -> ExtinctionFit:
-    """Fit T = K exp(-A d) by least squares on ln T, with t intervals at `level`.
-
-    Needs at least three readings at two or more thicknesses; fewer than three thicknesses, a negative
-    extinction and K above 1 are remarked in `notes`. Raises ComputeError or UsageError.
-    """
+def _readings(
+    thickness_mm: Sequence[float] | FloatArray, transmission_pct_measured: Sequence[float] | FloatArray
+) -> tuple[FloatArray, FloatArray]:
     depth = np.asarray(thickness_mm, dtype=np.float64)
     percent = np.asarray(transmission_pct_measured, dtype=np.float64)
     if depth.ndim != 1 or depth.shape != percent.shape:
@@ -215,6 +208,21 @@ def fit_extinction(
             f"{depth.size} readings at {distinct} thicknesses are too few for a fit.",
             "Give at least 3 readings at 2 or more thicknesses; 3 thicknesses are better.",
         )
+    return depth, percent
+
+
+def fit_extinction(
+    thickness_mm: Sequence[float] | FloatArray,
+    transmission_pct_measured: Sequence[float] | FloatArray,
+    level: float = 0.95,
+) -> ExtinctionFit:
+    """Fit T = K exp(-A d) by least squares on ln T, with t intervals at `level`.
+
+    Needs at least three readings at two or more thicknesses; fewer than three thicknesses, a negative
+    extinction and K above 1 are remarked in `notes`. Raises ComputeError or UsageError.
+    """
+    depth, percent = _readings(thickness_mm, transmission_pct_measured)
+    distinct = int(np.unique(depth).size)
     n, mean = int(depth.size), float(depth.mean())
     log_t = np.log(percent / 100.0)
     sxx = float(((depth - mean) ** 2).sum())
