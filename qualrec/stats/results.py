@@ -5,6 +5,7 @@ A result carries what it was computed from (n, estimator, method, convention), s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,15 +63,46 @@ class Signal:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """Limits put in force: all that a chart of the second phase needs to judge new points.
+
+    `sigma` is that of a plotted value on charts of individuals, lot means and EWMA, that of a single value on
+    charts of subgroup means, and the over-dispersion factor on corrected p and u charts (nan on plain ones).
+    `within` is sigma inside a lot. `width`, `within_width` and `ewma_width` are multiples of sigma.
+    `n` values in `k` points gave the limits, `df` are the degrees of freedom of `sigma`.
+    """
+
+    kind: str
+    centre: float
+    sigma: float = math.nan
+    estimator: str = "given"
+    n: int = 0
+    k: int = 0
+    df: float = math.inf
+    width: float = 3.0
+    within: float = math.nan
+    within_width: float = 3.0
+    weight: float = math.nan
+    """Weight lambda of the newest value in an EWMA."""
+    ewma_width: float = math.nan
+    steady: bool = False
+    """EWMA limits of the steady state in place of the time-varying ones."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """Tracks on one axis of points. `used` marks the points the limits came from; `method` names kind and estimator."""
+    """Tracks on one axis of points. `used` marks the points the limits came from; `method` names kind and estimator.
+
+    `frozen` are the limits drawn, ready to be put in force; None where a chart has no such limits.
+    """
 
     kind: str
     tracks: tuple[Track, ...]
     used: NDArray[np.bool_]
     method: str
     notes: tuple[str, ...] = ()
+    frozen: Frozen | None = None
 
 
 @dataclass(frozen=True, slots=True)

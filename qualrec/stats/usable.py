@@ -1,0 +1,74 @@
+"""Which points limits may come from, and what to caution about them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from qualrec.errors import ComputeError
+from qualrec.stats.describe import describe
+from qualrec.stats.results import FloatArray
+
+ENOUGH_POINTS = 25
+FEW_DISTINCT = 5
+
+
+def usable(values: ArrayLike, used: ArrayLike | None = None) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """One row of plotted values and the mask of those that limits come from: present (not nan) and not left out.
+
+    Raises ComputeError for an infinite value, a mask of another length and fewer than 2 points to use.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    if x.ndim != 1:
+        raise ComputeError(
+            f"One row of points is needed, got an array of shape {x.shape}.", "Give one column."
+        )
+    if np.any(np.isinf(x)):
+        first = int(np.flatnonzero(np.isinf(x))[0]) + 1
+        raise ComputeError(f"Point {first} is infinite.", "Correct the value, or leave the point empty.")
+    mask = ~np.isnan(x)
+    if used is not None:
+        chosen = np.asarray(used, dtype=np.bool_)
+        if chosen.shape != x.shape:
+            raise ComputeError(
+                f"{chosen.size} marks of use for {x.size} points.", "Give one mark of use for every point."
+            )
+        mask = mask & chosen
+    if int(mask.sum()) < 2:
+        raise ComputeError(
+            f"Limits need at least 2 points, {int(mask.sum())} are present and not left out.", "Add points."
+        )
+    return x, mask
+
+
+def present(values: ArrayLike, what: str, shape: tuple[int, ...] | None = None) -> FloatArray:
+    """A row that goes with the plotted values: one number for all, or one each. Raises ComputeError otherwise."""
+    row = np.asarray(values, dtype=np.float64)
+    if shape is not None and row.shape not in ((), shape):
+        raise ComputeError(
+            f"{row.size} {what} for {shape[0]} points.", f"Give one of the {what} for every point."
+        )
+    return row if shape is None else np.array(np.broadcast_to(row, shape))
+
+
+def cautions(values: FloatArray) -> tuple[str, ...]:
+    """Remarks on first-phase limits from these values, in their order. Common practice, no source."""
+    notes = []
+    found = describe(values)
+    if found.n < ENOUGH_POINTS:
+        notes.append(
+            f"Limits rest on {found.n} points: trial limits, work them out again at {ENOUGH_POINTS}."
+        )
+    distinct = np.unique(values).size
+    if distinct < FEW_DISTINCT:
+        notes.append(
+            f"Only {distinct} different values: the resolution is too coarse for limits from ranges."
+        )
+    if found.n >= 8 and found.r1 > 2.0 / math.sqrt(found.n):
+        notes.append(
+            f"Successive points are alike (lag-1 autocorrelation {found.r1:.2f}): "
+            "limits from moving ranges are too narrow and false alarms more frequent."
+        )
+    return tuple(notes)
