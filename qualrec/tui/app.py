@@ -208,7 +208,7 @@ class QualrecApp(App[None]):
         target: App[None] | Screen[object] | Widget = self
         if action.place in FAMILIES:
             family = self.screen.query(f".family-{action.place}")
-            focused = [widget for widget in family if widget.has_focus]
+            focused = [widget for widget in family if widget.has_focus or widget.has_focus_within]
             target = (focused or list(family))[0]
         elif action.place != "app":
             await self.action_go(action.place)

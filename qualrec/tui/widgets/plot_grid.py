@@ -98,6 +98,10 @@ class View:
     fit_limits: bool = False
     """The height follows the limits, not the values; values beyond it stand at the edge."""
     ascii_only: bool = False
+    gutter: int = 0
+    """The least width of the gutter, so that two charts one above the other keep their columns."""
+    point_names: bool = True
+    """Whether the row under the floor names points."""
 
 
 def column_of(place: int, count: int, width: int) -> int:
@@ -187,9 +191,11 @@ class _Drawing:
         names = self._gutter_names()
         wide = max((len(text) for text, *_ in names), default=0) + 1
         top = bool(self.events) + (len(self.spans) > 1)
-        gutter = min(wide, canvas.width // 3)
+        gutter = max(view.gutter, min(wide, canvas.width // 3))
         self.names = names
-        self.box = Box(gutter + 1, top, canvas.width - gutter - 1, max(1, canvas.height - top - 2))
+        self.box = Box(
+            gutter + 1, top, canvas.width - gutter - 1, max(1, canvas.height - top - 1 - view.point_names)
+        )
         across, down = canvas.dots
         self.dots_across = self.box.width * across
         self.dot_row = Scale(self.low, self.high, self.box.height * down, downward=True)

@@ -1,0 +1,253 @@
+"""A chart in sequence that can be walked: the cursor keys go from point to point, the lines below tell all about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import isfinite
+from textwrap import wrap
+
+from textual.events import Click, MouseScrollDown, MouseScrollUp
+from textual.message import Message
+from textual.strip import Strip
+
+from qualrec.tui.actions import bindings_of
+from qualrec.tui.widgets.grid_view import GridView
+from qualrec.tui.widgets.plot_canvas import MARK_WORDS, Box, Grid, Mark, Role
+from qualrec.tui.widgets.plot_grid import (
+    SequencePlot,
+    View,
+    draw_sequence,
+    legend,
+    missing,
+    places_at,
+)
+
+FEWEST = 5
+"""Points in the closest view."""
+
+
+def point_text(plot: SequencePlot, index: int) -> str:
+    """What the plot itself knows of a point: its name, figure, mark, and what happened just before it."""
+    value = plot.values[index]
+    parts = [plot.name(index), plot.number(value) if isfinite(value) else "no value"]
+    mark = plot.mark(index)
+    if mark is not Mark.PLAIN:
+        parts.append(MARK_WORDS[mark])
+    parts += [f"before it: {event.text}" for event in plot.events if event.before == index and event.text]
+    return "  ".join(parts)
+
+
+class Chart(GridView, can_focus=True):
+    """Title, chart, spread chart below if there is one, the point's text, the legend.
+
+    `show` gives it what to draw. `describe` tells everything about a point, by its number; without it the chart
+    tells what the plot knows. Posts `Chart.PointMoved` and, on Enter or a double click, `Chart.PointOpened`.
+    """
+
+    BINDINGS = bindings_of("chart")
+    DETAIL_LINES = 2
+
+    class PointMoved(Message):
+        """The cursor stands on another point."""
+
+        def __init__(self, chart: Chart, index: int) -> None:
+            super().__init__()
+            self.chart = chart
+            self.index = index
+
+        @property
+        def control(self) -> Chart:
+            return self.chart
+
+    class PointOpened(PointMoved):
+        """The records behind the point are asked for."""
+
+    def __init__(self, *, id: str | None = None) -> None:
+        super().__init__(id=id, classes="family-chart")
+        self.plot = SequencePlot(())
+        self.spread: SequencePlot | None = None
+        self.heading = ""
+        self.describe: Callable[[int], str] | None = None
+        self.cursor: int | None = None
+        self.first = 0
+        self.stop = 0
+        self.fit_limits = False
+        self._box = Box(0, 0, 0, 0)
+        self._top = 1
+
+    def show(
+        self,
+        plot: SequencePlot,
+        *,
+        heading: str = "",
+        spread: SequencePlot | None = None,
+        describe: Callable[[int], str] | None = None,
+        keep: bool = False,
+    ) -> None:
+        """Draw `plot`, and `spread` (as many points) below it. `keep` leaves cursor and view where they can stay."""
+        self.plot, self.spread, self.heading, self.describe = plot, spread, heading, describe
+        count = len(plot.values)
+        whole_before = self.first == 0 and self.stop <= count
+        if not keep or self.cursor is None or self.cursor >= count:
+            self.cursor = count - 1 if count else None
+        if not keep or whole_before or self.stop > count:
+            self.first, self.stop = 0, count
+        self.redraw()
+
+    def drawn(self, width: int, height: int) -> list[Strip]:
+        gap = missing(self.plot)
+        title = self.heading + (f"   {gap} without a value" if gap else "")
+        details = self._details(width)
+        main_rows, spread_rows = self._rows(height)
+        main, below = self._grids(width, main_rows, spread_rows)
+        self._box = main.box
+        strips = [self.text_strip(title, width, Role.VERSION), *self.strips_of(main)]
+        if below is not None:
+            strips += self.strips_of(below)
+        strips += [self.text_strip(line, width) for line in details]
+        strips.append(self.text_strip(self._foot(), width, Role.AXIS))
+        return strips
+
+    def _rows(self, height: int) -> tuple[int, int]:
+        """Rows of the chart and of the spread chart, which needs 16 rows in all to be shown."""
+        room = height - 2 - self.DETAIL_LINES
+        if self.spread is None or room < 14:
+            return max(0, room), 0
+        below = max(6, room * 3 // 8)
+        return room - below, below
+
+    def _grids(self, width: int, main_rows: int, spread_rows: int) -> tuple[Grid, Grid | None]:
+        if self.spread is None or not spread_rows:
+            return draw_sequence(self.plot, width, main_rows, self._view()), None
+        main = draw_sequence(self.plot, width, main_rows, self._view(names=False))
+        below = draw_sequence(self.spread, width, spread_rows, self._view())
+        gutter = max(main.box.left, below.box.left) - 1
+        if main.box.left - 1 < gutter:
+            main = draw_sequence(self.plot, width, main_rows, self._view(gutter, names=False))
+        if below.box.left - 1 < gutter:
+            below = draw_sequence(self.spread, width, spread_rows, self._view(gutter))
+        return main, below
+
+    def _view(self, gutter: int = 0, names: bool = True) -> View:
+        return View(self.first, self.stop, self.cursor, self.fit_limits, self.ascii_only, gutter, names)
+
+    def _details(self, width: int) -> list[str]:
+        """The point's text in as many lines as are kept for it."""
+        text = ""
+        if self.cursor is not None:
+            tell = self.describe or (lambda index: point_text(self.plot, index))
+            text = tell(self.cursor)
+        lines = [part for line in text.splitlines() for part in wrap(line, max(10, width))]
+        kept = lines[: self.DETAIL_LINES]
+        if len(lines) > len(kept):
+            kept[-1] += " ..."
+        return kept + [""] * (self.DETAIL_LINES - len(kept))
+
+    def _foot(self) -> str:
+        count = len(self.plot.values)
+        part = f"points {self.first + 1}-{self.stop} of {count}" if self.stop - self.first < count else ""
+        fit = "height: limits" if self.fit_limits else ""
+        return "   ".join(piece for piece in (legend(self.plot, self.ascii_only), part, fit) if piece)
+
+    def move_to(self, index: int) -> None:
+        """Put the cursor on a point; the view follows."""
+        count = len(self.plot.values)
+        if not count:
+            return
+        index = min(count - 1, max(0, index))
+        if index == self.cursor and self.first <= index < self.stop:
+            return
+        self.cursor = index
+        size = self.stop - self.first
+        if index < self.first:
+            self._look_at(index, size)
+        elif index >= self.stop:
+            self._look_at(index - size + 1, size)
+        self.redraw()
+        self.post_message(self.PointMoved(self, index))
+
+    def _look_at(self, first: int, size: int) -> None:
+        count = len(self.plot.values)
+        size = min(count, max(min(FEWEST, count), size))
+        self.first = min(max(0, first), count - size)
+        self.stop = self.first + size
+
+    def _zoom(self, size: int) -> None:
+        at = self.cursor if self.cursor is not None else self.stop - 1
+        self._look_at(at - size // 2, size)
+        self.redraw()
+
+    def _pan(self, by: int) -> None:
+        size = self.stop - self.first
+        self._look_at(self.first + by, size)
+        if self.cursor is not None and not self.first <= self.cursor < self.stop:
+            self.move_to(min(self.stop - 1, max(self.first, self.cursor)))
+        self.redraw()
+
+    def _flagged(self, indices: range) -> int | None:
+        return next((at for at in indices if self.plot.mark(at) >= Mark.LOW), None)
+
+    def action_earlier(self) -> None:
+        self.move_to((self.cursor or 0) - 1)
+
+    def action_later(self) -> None:
+        self.move_to((self.cursor or 0) + 1)
+
+    def action_first(self) -> None:
+        self.move_to(0)
+
+    def action_last(self) -> None:
+        self.move_to(len(self.plot.values) - 1)
+
+    def action_next_flag(self) -> None:
+        found = self._flagged(range((self.cursor or 0) + 1, len(self.plot.values)))
+        if found is not None:
+            self.move_to(found)
+
+    def action_flag_before(self) -> None:
+        found = self._flagged(range((self.cursor or 0) - 1, -1, -1))
+        if found is not None:
+            self.move_to(found)
+
+    def action_closer(self) -> None:
+        self._zoom((self.stop - self.first + 1) // 2)
+
+    def action_wider(self) -> None:
+        self._zoom((self.stop - self.first) * 2)
+
+    def action_whole(self) -> None:
+        self._zoom(len(self.plot.values))
+
+    def action_page_earlier(self) -> None:
+        self._pan(-max(1, (self.stop - self.first) * 3 // 4))
+
+    def action_page_later(self) -> None:
+        self._pan(max(1, (self.stop - self.first) * 3 // 4))
+
+    def action_height(self) -> None:
+        self.fit_limits = not self.fit_limits
+        self.redraw()
+
+    def action_open(self) -> None:
+        if self.cursor is not None:
+            self.post_message(self.PointOpened(self, self.cursor))
+
+    def on_click(self, event: Click) -> None:
+        """A click goes to the point of that column, a flagged one before others; a double click opens it."""
+        column = event.x - self._box.left
+        if not 0 <= column < self._box.width or self.stop <= self.first:
+            return
+        places = places_at(column, self.stop - self.first, self._box.width)
+        indices = range(self.first + places.start, self.first + places.stop)
+        flagged = self._flagged(indices)
+        self.move_to(indices[len(indices) // 2] if flagged is None else flagged)
+        if event.chain == 2:
+            self.action_open()
+
+    def on_mouse_scroll_up(self, event: MouseScrollUp) -> None:
+        event.stop()
+        self.action_closer()
+
+    def on_mouse_scroll_down(self, event: MouseScrollDown) -> None:
+        event.stop()
+        self.action_wider()

@@ -1,0 +1,438 @@
+"""Rows to fill in: plain fields with an echo of what was understood, and choices by one key.
+
+Made for scanners, gloves and both decimal marks: Enter ends a field, nothing is guessed by the field itself (the
+caller's `understand` reads the text), and keys that a scanner sends right behind an Enter reach
+the next row in their order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from rich.segment import Segment
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.events import Click, Key
+from textual.message import Message
+from textual.strip import Strip
+from textual.widget import Widget
+from textual.widgets import Input, Static
+
+from qualrec.errors import QualrecError
+from qualrec.tui.labels import Tone, key_name, plain
+from qualrec.tui.themes import is_ascii
+from qualrec.tui.widgets.message_line import MessageLine
+
+LABEL_WIDTH = 18
+
+
+@dataclass(frozen=True, slots=True)
+class Understood:
+    """What a field's text means, and the words in which the screen says so ('1234.5 N')."""
+
+    value: Any
+    echo: str = ""
+
+
+Understand = Callable[[str], Understood]
+
+
+def as_text(text: str) -> Understood:
+    """The text itself without blanks at its ends; an identifier keeps its case and its leading zeros."""
+    return Understood(text.strip())
+
+
+class Row(Widget):
+    """A row of a form: takes keys in order, knows whether it is filled in."""
+
+    class Accepted(Message):
+        """The row holds an answer. `first_text` is the first entry where it had to be typed twice."""
+
+        def __init__(self, row: Row, value: Any, text: str, first_text: str | None = None) -> None:
+            super().__init__()
+            self.row = row
+            self.value = value
+            self.text = text
+            self.first_text = first_text
+
+        @property
+        def control(self) -> Row:
+            return self.row
+
+    value: Any = None
+    """The answer; None while there is none."""
+
+    def start(self) -> None:
+        """Give the row the focus."""
+        raise NotImplementedError
+
+    def take(self, event: Key) -> None:
+        """Take a key that came too late for the row before."""
+        raise NotImplementedError
+
+    def check(self) -> bool:
+        """Whether the row is answered or need not be; tells what is wrong with it."""
+        raise NotImplementedError
+
+    def clear(self) -> None:
+        raise NotImplementedError
+
+    def accept(self, value: Any, text: str, first_text: str | None = None) -> None:
+        """Take the answer, move on to the next row of the form, and tell the screen."""
+        self.value = value
+        self.post_message(self.Accepted(self, value, text, first_text))
+        form = next((node for node in self.ancestors if isinstance(node, Form)), None)
+        if form is not None:
+            form.move_on(self)
+
+
+class Entry(Input):
+    """The one-line input of a field. Enter and Tab act at once, so that no key overtakes them."""
+
+    def __init__(self, row: Field, *, secret: bool, placeholder: str) -> None:
+        super().__init__(password=secret, placeholder=placeholder, compact=True, select_on_focus=False)
+        self.row = row
+        self.cursor_blink = False
+        self.before: Entry | None = None
+        """The entry that handed the focus over; its late keys go first."""
+
+    async def _on_key(self, event: Key) -> None:
+        if not self.has_focus:
+            event.stop()
+            event.prevent_default()
+            target = self.screen.focused
+            row = (
+                next((node for node in target.ancestors_with_self if isinstance(node, Row)), None)
+                if target
+                else None
+            )
+            if row is not None:
+                row.take(event)
+        elif self.before is not None and self.before.message_queue_size:
+            event.stop()
+            event.prevent_default()
+            self.post_message(event)
+        elif event.key in ("enter", "tab"):
+            event.stop()
+            event.prevent_default()
+            self.take(event)
+
+    def take(self, event: Key) -> None:
+        """Act on a key at once."""
+        if event.key == "enter":
+            self.row.submit()
+        elif event.key == "tab":
+            self.screen.focus_next()
+        elif event.key == "backspace":
+            self.action_delete_left()
+        elif event.is_printable and event.character is not None:
+            self.insert_text_at_cursor(event.character)
+
+
+class Field(Row):
+    """A label, an entry, a unit; below it the echo or what is wrong.
+
+    `understand` gets the text and returns what it means, or raises a QualrecError whose words are shown. It runs
+    at every change, so it must be quick. An empty field is accepted only if not `required`, with value None.
+    """
+
+    DEFAULT_CSS = """
+    Field { height: auto; layout: vertical; }
+    Field > Horizontal { height: 1; }
+    Field .field-label { width: 20; }
+    Field .field-unit { width: auto; padding: 0 1; color: $tone-quiet; }
+    Field Entry { width: 1fr; max-width: 44; height: 1; border: none; padding: 0 1; background: $surface; }
+    Field Entry:focus { background: $surface; text-style: bold; border: none; }
+    Field .field-echo { height: auto; margin-left: 20; padding: 0 1; background: $background; }
+    """
+
+    def __init__(
+        self,
+        label: str,
+        *,
+        id: str | None = None,
+        unit: str = "",
+        understand: Understand = as_text,
+        required: bool = True,
+        secret: bool = False,
+        placeholder: str = "",
+    ) -> None:
+        super().__init__(id=id)
+        self.label = label
+        self.unit = unit
+        self.understand = understand
+        self.required = required
+        self.entry = Entry(self, secret=secret, placeholder=placeholder)
+        self.first_text: str | None = None
+        self.problem = ""
+
+    def compose(self) -> ComposeResult:
+        with Horizontal():
+            yield Static(self._label(), classes="field-label", markup=False)
+            yield self.entry
+            yield Static(self.unit, classes="field-unit", markup=False)
+        yield MessageLine()
+
+    def on_mount(self) -> None:
+        self.query_one(MessageLine).add_class("field-echo")
+
+    @property
+    def text(self) -> str:
+        return self.entry.value
+
+    @text.setter
+    def text(self, text: str) -> None:
+        self.entry.value = text
+        self.entry.cursor_position = len(text)
+
+    def start(self) -> None:
+        focused = self.screen.focused
+        self.entry.before = focused if isinstance(focused, Entry) else None
+        self.screen.set_focus(self.entry)
+
+    def take(self, event: Key) -> None:
+        self.entry.take(event)
+
+    def again(self, prompt: str) -> None:
+        """Have the value typed a second time without sight of the first; both come with `Accepted`."""
+        self.first_text, self.value = self.text, None
+        self.text = ""
+        self._say(prompt, Tone.LOOK)
+        self.start()
+
+    def tell(self, problem: str) -> None:
+        """Say what is wrong with the entry."""
+        self.problem = problem
+        self._say(f"! {problem}", Tone.BAD)
+
+    def clear(self) -> None:
+        self.first_text, self.value, self.problem = None, None, ""
+        self.text = ""
+        self._say("")
+
+    def check(self) -> bool:
+        text = self.text
+        if not text.strip():
+            self.value = None
+            if self.required:
+                self.tell(f"{self.label} is missing.")
+            return not self.required
+        try:
+            self.value = self.understand(text).value
+        except QualrecError as error:
+            self.value = None
+            self.tell(f"{error.message} {error.remedy}".rstrip())
+            return False
+        self.problem = ""
+        return True
+
+    def submit(self) -> None:
+        """End the entry: accept it or say why not."""
+        if not self.check():
+            self.app.bell()
+            return
+        first, self.first_text = self.first_text, None
+        self.accept(self.value, self.text, first)
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        event.stop()
+        self.problem = ""
+        if self.first_text is not None:
+            return
+        try:
+            understood = self.understand(event.value) if event.value.strip() else Understood(None)
+        except QualrecError:
+            understood = Understood(None)
+        self._say(f"= {understood.echo}" if understood.echo else "")
+
+    def on_descendant_focus(self) -> None:
+        self._mark(True)
+
+    def on_descendant_blur(self) -> None:
+        self._mark(False)
+
+    def _mark(self, here: bool) -> None:
+        self.query_one(".field-label", Static).update(self._label(here))
+
+    def _label(self, here: bool = False) -> str:
+        sign = (">" if is_ascii(self) else "▸") if here else " "
+        return f"{sign} {self.label[: LABEL_WIDTH - 1]}"
+
+    def _say(self, text: str, tone: Tone = Tone.QUIET) -> None:
+        self.query_one(MessageLine).say(text, tone)
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One answer of a choice: the key that picks it, the value it stands for, its word, a line of help."""
+
+    key: str
+    value: str
+    word: str
+    help: str = ""
+
+
+class Choice(Row, can_focus=True):
+    """Answers picked by one key or a click. Nothing is picked before the user does; Enter confirms what is picked."""
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = {"choice--label", "choice--key", "choice--word", "choice--picked"}
+    DEFAULT_CSS = """
+    Choice {
+        height: auto;
+        .choice--label { color: $foreground; }
+        .choice--key { color: $tone-good; text-style: bold; }
+        .choice--word { color: $foreground; }
+        .choice--picked { color: $here-text; background: $here-ground; text-style: bold; }
+    }
+    """
+
+    def __init__(
+        self, label: str, options: Sequence[Option], *, id: str | None = None, required: bool = True
+    ) -> None:
+        super().__init__(id=id)
+        self.label = label
+        self.options = tuple(options)
+        self.required = required
+        self.problem = ""
+
+    def get_content_height(self, container: Any, viewport: Any, width: int) -> int:
+        return len(self._lines(width)) + 1
+
+    def _lines(self, width: int) -> list[list[Option]]:
+        """The options in lines of the room right of the label."""
+        lines: list[list[Option]] = [[]]
+        used = 0
+        for option in self.options:
+            wide = len(self._shown(option)) + 2
+            if lines[-1] and used + wide > width - LABEL_WIDTH - 2:
+                lines.append([])
+                used = 0
+            lines[-1].append(option)
+            used += wide
+        return lines
+
+    def _shown(self, option: Option) -> str:
+        picked = option.value == self.value
+        return (
+            f"[{key_name(option.key)}] {option.word}" if picked else f" {key_name(option.key)}  {option.word}"
+        )
+
+    def render_line(self, y: int) -> Strip:
+        width = self.size.width
+        lines = self._lines(width)
+        style = {
+            name: self.get_component_rich_style(f"choice--{name}")
+            for name in ("label", "key", "word", "picked")
+        }
+        ascii_only = is_ascii(self)
+        sign = (">" if ascii_only else "▸") if self.has_focus else " "
+        head = f"{sign} {self.label}" if y == 0 else ""
+        segments = [Segment(head[: LABEL_WIDTH + 1].ljust(LABEL_WIDTH + 2), style["label"])]
+        if y < len(lines):
+            for option in lines[y]:
+                shown = plain(self._shown(option)) if ascii_only else self._shown(option)
+                cut = len(key_name(option.key)) + 2
+                if option.value == self.value:
+                    segments.append(Segment(shown, style["picked"]))
+                else:
+                    segments += [Segment(shown[:cut], style["key"]), Segment(shown[cut:], style["word"])]
+                segments.append(Segment("  ", style["label"]))
+        else:
+            help_line = next((option.help for option in self.options if option.value == self.value), "")
+            text = f"! {self.problem}" if self.problem else help_line
+            segments.append(Segment(plain(text) if ascii_only else text, style["label"]))
+        return Strip(segments).crop(0, width).adjust_cell_length(width, style["label"])
+
+    def start(self) -> None:
+        self.screen.set_focus(self)
+
+    def clear(self) -> None:
+        self.value, self.problem = None, ""
+        self.refresh()
+
+    def check(self) -> bool:
+        if self.value is None and self.required:
+            self.problem = f"Choose: {', '.join(key_name(option.key) for option in self.options)}."
+            self.refresh()
+            return False
+        return True
+
+    def pick(self, option: Option) -> None:
+        self.problem = ""
+        self.value = option.value
+        self.refresh()
+        self.accept(option.value, option.word)
+
+    def take(self, event: Key) -> None:
+        picked = next((o for o in self.options if o.key == (event.character or event.key).lower()), None)
+        if picked is not None:
+            self.pick(picked)
+        elif event.key == "enter" and self.check():
+            word = next((option.word for option in self.options if option.value == self.value), "")
+            self.accept(self.value, word)
+
+    def check_consume_key(self, key: str, character: str | None) -> bool:
+        return key == "enter" or any(option.key == character for option in self.options)
+
+    def on_key(self, event: Key) -> None:
+        if self.check_consume_key(event.key, (event.character or "").lower()):
+            event.stop()
+            self.take(event)
+
+    def on_click(self, event: Click) -> None:
+        lines = self._lines(self.size.width)
+        column = LABEL_WIDTH + 2
+        for option in lines[event.y] if event.y < len(lines) else ():
+            if column <= event.x < column + len(self._shown(option)):
+                self.pick(option)
+                return
+            column += len(self._shown(option)) + 2
+
+
+class Form(Vertical):
+    """Rows filled in one after the other. Posts `Form.Complete` when the last one is answered and all hold."""
+
+    DEFAULT_CSS = "Form { height: auto; }"
+
+    class Complete(Message):
+        """Every row holds an answer; `values` are by the rows' ids."""
+
+        def __init__(self, form: Form, values: dict[str, Any]) -> None:
+            super().__init__()
+            self.form = form
+            self.values = values
+
+        @property
+        def control(self) -> Form:
+            return self.form
+
+    def rows(self) -> list[Row]:
+        return [row for row in self.query(Row) if row.display]
+
+    def values(self) -> dict[str, Any]:
+        return {row.id: row.value for row in self.rows() if row.id is not None}
+
+    def start(self) -> None:
+        """Focus the first row."""
+        self.rows()[0].start()
+
+    def clear(self) -> None:
+        """Empty all rows and begin again."""
+        for row in self.rows():
+            row.clear()
+        self.start()
+
+    def move_on(self, row: Row) -> None:
+        """Go to the next row; after the last one to the first that does not hold, else the form is complete."""
+        rows = self.rows()
+        at = rows.index(row)
+        if at + 1 < len(rows):
+            rows[at + 1].start()
+            return
+        wrong = next((other for other in rows if not other.check()), None)
+        if wrong is not None:
+            wrong.start()
+        else:
+            self.post_message(self.Complete(self, self.values()))
