@@ -117,6 +117,15 @@ def test_melt_stays_below_the_budget() -> None:
     assert 0 < run.deepest_upper_mm + run.deepest_lower_mm < 0.4 / data.melt_energy()
 
 
+def test_a_molten_start_gives_its_latent_heat_back() -> None:
+    """Two equal parts, one starting as a melt: at the end both share the enthalpy, cp dT and latent heat together."""
+    material = HeatMaterial(1130, 2100, 0.25, 218, 222, 7e4)
+    run = solve_heat(HeatCase(material, material, 0.2, 0.2, 0, 10, 0, 20, start_upper_c=250, cells=40))
+    assert run.temperature_c[0][run.x_mm < 0] == pytest.approx(250)
+    assert run.melt_upper_mm[0] == pytest.approx(0.2)
+    assert run.temperature_c[-1] == pytest.approx((250 + 23) / 2 + 7e4 / 2100 / 2, abs=0.01)
+
+
 def test_grid_is_fine_enough() -> None:
     material = HeatMaterial.from_melt_data(melt_data("PA6"))
     coarse, fine = (

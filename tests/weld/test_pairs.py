@@ -70,6 +70,9 @@ def test_like_to_like_is_good_but_for_the_known_exception() -> None:
 def test_melt_overlap() -> None:
     """Process ranges 238 to 288 with 271 to 304, and 204 to 260 with 238 to 288: 17 K and 22 K by hand."""
     assert check_pair("PA6", "PA66").melt_overlap_k == 17
+    narrow = check_pair("PA6", "PA66").finding("melt overlap")
+    assert narrow is not None
+    assert narrow.level is Level.INFORMS
     polypropylene = check_pair("PP", "PA6")
     assert polypropylene.melt_overlap_k == 22
     assert polypropylene.rating is Rating.NO_EVIDENCE, "overlap does not raise a rating"

@@ -234,9 +234,11 @@ def test_faults_and_censored_pulls_are_counted() -> None:
     modes[0], modes[1], modes[2] = "test fault", "parent material", "mixed"
     strength[0] = np.nan
     shares: list[Shares | None] = [None] * len(modes)
-    shares[2] = Shares(interfacial=60, cohesive=40)
+    shares[2] = Shares(interfacial=50, cohesive=50)
+    others = sum(mode == "interfacial" for mode in modes)
     fit = fit_window([POWER, FORCE], values, strength, modes, shares)
     assert fit.interfacial.n == len(modes) - 1
+    assert fit.interfacial.failures == others + 1, "half of the area interfacial counts"
     assert any("1 test faults" in note for note in fit.notes)
     assert any("lower bound" in note for note in fit.notes)
     quiet = fit_window([POWER, FORCE], values, np.nan_to_num(strength, nan=500), ["cohesive"] * len(modes))
