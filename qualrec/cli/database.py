@@ -1,0 +1,88 @@
+"""Commands on the database itself."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from qualrec.cli import diagnostics, output
+from qualrec.cli.context import OPTIONS, session
+from qualrec.errors import ExitCode
+
+Json = Annotated[bool, typer.Option("--json", help="Data as JSON on stdout.")]
+
+
+def add_to(app: typer.Typer) -> None:
+    group = typer.Typer(
+        help="Create, upgrade and look at the database.", no_args_is_help=True, rich_markup_mode=None
+    )
+    group.command("create")(create)
+    group.command("upgrade")(upgrade)
+    group.command("status")(status)
+    group.command("verify")(verify)
+    app.add_typer(group, name="db")
+
+
+def create(
+    code: Annotated[str, typer.Option(help="Short code of the plant.")] = "PLANT",
+    name: Annotated[str, typer.Option(help="Name of the plant.")] = "Plant",
+    zone: Annotated[str, typer.Option(help="Time zone, as Europe/Berlin.")] = "UTC",
+    decimal_style: Annotated[str, typer.Option(help="point or comma.")] = "point",
+    person: Annotated[
+        str,
+        typer.Option(
+            help="Name on every entry: one person without accounts, said on every screen and export."
+        ),
+    ] = "Single user",
+) -> None:
+    """Create an empty database for one plant and one person."""
+    from qualrec.work import set_up
+
+    settings = OPTIONS.settings()
+    output.line(
+        set_up.create(
+            settings.database_url, code=code, name=name, zone=zone, decimal_style=decimal_style, person=person
+        )
+    )
+
+
+def upgrade(
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be done; change nothing.")
+    ] = False,
+) -> None:
+    """Bring a database of an older program up to this one; a SQLite file is copied first."""
+    from qualrec.records import migrate
+
+    done = migrate.upgrade(OPTIONS.settings().database_url, dry_run=dry_run)
+    for sentence in done.sentences:
+        output.line(sentence)
+
+
+def status(as_json: Json = False) -> None:
+    """Show revision, plant, counts and the head of the trail."""
+    from qualrec.work import set_up
+
+    found = set_up.status(OPTIONS.settings().database_url)
+    if as_json:
+        output.json_out(found)
+    else:
+        output.table(("", ""), found.lines)
+    if not found.ready:
+        raise typer.Exit(int(ExitCode.DATABASE))
+
+
+def verify(as_json: Json = False) -> None:
+    """Recompute trail, digests and running sums. Exit 1 where something does not agree."""
+    from qualrec.work import set_up
+
+    with session() as s:
+        found = set_up.verify(s, progress=diagnostics.say)
+    if as_json:
+        output.json_out(found)
+    else:
+        for sentence in found.sentences:
+            output.line(sentence)
+    if not found.sound:
+        raise typer.Exit(int(ExitCode.BAD_ANSWER))

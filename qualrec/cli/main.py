@@ -1,0 +1,79 @@
+"""The `qualrec` command. Modules of the product are imported inside the command that needs them."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from qualrec.cli import calc, charts, database, lots, packs, plant
+from qualrec.cli.context import OPTIONS
+from qualrec.errors import ExitCode, QualrecError
+
+app = typer.Typer(
+    name="qualrec",
+    help="Quality records of laser-transmission-welded plastic parts. Without a command: the screens.",
+    invoke_without_command=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@app.callback()
+def main(
+    context: typer.Context,
+    db: Annotated[
+        str | None, typer.Option("--db", help="SQLite file or postgresql:// URL (QUALREC_DB).")
+    ] = None,
+    badge: Annotated[str | None, typer.Option(help="Badge of the person who acts (QUALREC_BADGE).")] = None,
+    station: Annotated[str | None, typer.Option(help="Code of the station (QUALREC_STATION).")] = None,
+    theme: Annotated[str | None, typer.Option(help="dark, light or contrast (QUALREC_THEME).")] = None,
+    ascii_only: Annotated[
+        bool, typer.Option("--ascii", help="No signs beyond ASCII (QUALREC_ASCII).")
+    ] = False,
+    version: Annotated[bool, typer.Option("--version", help="Show the version and stop.")] = False,
+) -> None:
+    OPTIONS.db, OPTIONS.badge, OPTIONS.station, OPTIONS.theme = db, badge, station, theme
+    OPTIONS.ascii = True if ascii_only else None
+    if version:
+        from qualrec import __version__
+        from qualrec.cli import output
+
+        output.line(f"qualrec {__version__}")
+        raise typer.Exit
+    if context.invoked_subcommand is None:
+        open_screens()
+
+
+def open_screens(db: str | None = None) -> None:
+    """Open the terminal UI."""
+    from qualrec.tui.app import run as run_app
+
+    run_app(OPTIONS.settings(db))
+
+
+plant.add_to(app, open_screens)
+lots.add_to(app)
+charts.add_to(app)
+packs.add_to(app)
+database.add_to(app)
+calc.add_to(app)
+
+
+def run() -> None:
+    """Entry point: exit codes and error texts of the whole program are settled here."""
+    from qualrec.cli import diagnostics
+
+    try:
+        app()
+    except QualrecError as error:
+        sys.exit(int(diagnostics.report(error)))
+    except KeyboardInterrupt:
+        diagnostics.say("qualrec: stopped.")
+        sys.exit(int(ExitCode.INTERRUPTED))
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(int(ExitCode.OK))

@@ -1,0 +1,64 @@
+"""Everything that a command writes to stdout: JSON, plain tables, text. Data only; narration is in diagnostics."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from enum import Enum
+from typing import Any
+
+CONTROL = {c: "�" for c in (*range(0x00, 0x09), *range(0x0B, 0x20), *range(0x7F, 0xA0))}
+"""Control characters other than tab and newline, which never reach a terminal raw."""
+
+
+def plain(value: Any) -> Any:
+    """A value as JSON holds it: dataclasses by field, arrays as lists, nan and inf as null."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, Enum):
+        return plain(value.value)
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(v) for v in value]
+    if value is None or isinstance(value, str | int | bool):
+        return value
+    return str(value)
+
+
+def clean(text: str) -> str:
+    """Text that cannot steer a terminal."""
+    return text.translate(CONTROL)
+
+
+def json_out(value: Any) -> None:
+    sys.stdout.write(json.dumps(plain(value), ensure_ascii=False, indent=2) + "\n")
+
+
+def line(text: str = "") -> None:
+    sys.stdout.write(clean(text) + "\n")
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[object]], *, right: Iterable[int] = ()) -> None:
+    """A table with aligned columns; columns named in `right` are set flush right."""
+    cells = [[clean(str("" if c is None else c)).replace("\n", " ") for c in row] for row in rows]
+    widths = [max(len(h), *(len(r[i]) for r in cells)) if cells else len(h) for i, h in enumerate(heads)]
+    flush = set(right)
+
+    def joined(row: Sequence[str]) -> str:
+        parts = [
+            c.rjust(w) if i in flush else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        return "  ".join(parts).rstrip()
+
+    line(joined(heads))
+    line("  ".join("-" * w for w in widths))
+    for row in cells:
+        line(joined(row))
