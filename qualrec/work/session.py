@@ -1,0 +1,83 @@
+"""An open plant and the person who acts: what every use case and every screen works with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from qualrec.config import Settings
+from qualrec.errors import UsageError
+from qualrec.records import lookups
+from qualrec.records.database import Store
+from qualrec.records.database import open_store as open_records
+from qualrec.values import Actor, Plant
+
+SAMPLE_BADGE = "Q-01"
+"""Who acts on the command line of the sample plant when no badge is given."""
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A store with plant, person and settings. `remarks` are said once, before the answer of a command."""
+
+    store: Store
+    settings: Settings
+    plant: Plant
+    actor: Actor
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def style(self) -> str:
+        """Decimal style of the display: the machine's where set, else the plant's."""
+        return self.settings.decimal_style or self.plant.decimal_style
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.plant.zone)
+
+    def moment(self, at_us: int | None) -> str:
+        """A moment in the plant's zone, to the minute; empty for none."""
+        if at_us is None:
+            return ""
+        return datetime.fromtimestamp(at_us / 1_000_000, UTC).astimezone(self.zone).strftime("%Y-%m-%d %H:%M")
+
+    def offset_minutes(self, at_us: int) -> int:
+        """Offset of the plant's clock from UTC at a moment."""
+        offset = datetime.fromtimestamp(at_us / 1_000_000, UTC).astimezone(self.zone).utcoffset()
+        return 0 if offset is None else int(offset.total_seconds() // 60)
+
+    def acting(self, actor: Actor) -> Session:
+        """The same session with another person at the bench."""
+        return replace(self, actor=actor)
+
+
+@contextmanager
+def open_session(settings: Settings) -> Iterator[Session]:
+    """Open the database of the settings as the person whose badge they name.
+
+    Without a badge: the only person of a single-user plant, or the sample quality engineer of the sample plant.
+    Raises UsageError where the person must be named, UnknownRecord for an unknown badge, DatabaseError.
+    """
+    with open_records(settings.database_url) as store:
+        yield make_session(store, settings)
+
+
+def make_session(store: Store, settings: Settings) -> Session:
+    """The session of an open store."""
+    remarks: list[str] = []
+    with store.read() as conn:
+        plant = lookups.plant(conn)
+        badge = settings.badge
+        if not badge and plant.single_user:
+            badge = lookups.persons(conn)[0].badge
+            remarks.append(f"{plant.name}: one person without accounts.")
+        elif not badge and plant.invented:
+            badge = SAMPLE_BADGE
+            remarks.append(f"{plant.name}: acting as {badge}; --badge names another person.")
+        elif not badge:
+            raise UsageError("Who acts is not known.", "Give --badge BADGE, or set QUALREC_BADGE.")
+        actor = lookups.actor(conn, badge, settings.station or None)
+    return Session(store, settings, plant, actor, tuple(remarks))
