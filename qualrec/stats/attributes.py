@@ -151,7 +151,7 @@ def _defects(frozen: Frozen, d: FloatArray, e: FloatArray) -> Track:
 
 def _zero(frozen: Frozen, d: FloatArray, e: FloatArray) -> Track:
     zero = np.zeros(d.shape)
-    return Track("count", d, zero, np.full(d.shape, np.nan), zero, zero)
+    return Track("count", d, zero, np.full(d.shape, np.nan), zero, zero, run_rules=False)
 
 
 def _track(

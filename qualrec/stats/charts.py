@@ -243,7 +243,8 @@ def _spread_track(
 ) -> Track:
     lower = np.maximum((factor - width * noise) * sigma, 0.0)
     shown = np.where(np.isnan(factor), np.nan, values)
-    return Track(name, shown, factor * sigma, lower, (factor + width * noise) * sigma, noise * sigma)
+    upper = (factor + width * noise) * sigma
+    return Track(name, shown, factor * sigma, lower, upper, noise * sigma, run_rules=False)
 
 
 def _level_track(name: str, frozen: Frozen, x: FloatArray) -> Track:

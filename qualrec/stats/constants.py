@@ -40,6 +40,7 @@ _HALF_GAMMA = (
 """gamma(x + 1/2) / gamma(x) = sqrt(x) * sum of these times x^-i, for large x (asymptotic series)."""
 
 _SERIES_FROM = 32
+_TABLE_SIZE = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,17 +82,11 @@ def c4_array(n: ArrayLike) -> FloatArray:
     gamma(x + 1/2)/gamma(x) with x = (n - 1)/2 is lifted by its recurrence until the asymptotic series is exact.
     """
     size = np.asarray(n, dtype=np.float64)
-    x = np.where(size > 1, (size - 1.0) / 2.0, np.nan)
-    lift = np.ones_like(x)
-    at = x.copy()
-    for _ in range(_SERIES_FROM):
-        low = at < _SERIES_FROM
-        lift = np.where(low, lift * (at / (at + 0.5)), lift)
-        at = np.where(low, at + 1.0, at)
-    series = np.zeros_like(at)
-    for coefficient in reversed(_HALF_GAMMA):
-        series = series / at + coefficient
-    return np.asarray(np.sqrt(at / x) * lift * series)
+    if size.size > _TABLE_SIZE:
+        whole = np.where((size >= 0) & (size < _TABLE_SIZE), size, 0.0).astype(np.int64)
+        if np.all((whole == size) | ~(size > 1)):
+            return _c4_table()[whole]
+    return _c4_exact(size)
 
 
 def d2_array(n: ArrayLike) -> FloatArray:
@@ -165,6 +160,27 @@ def factors(n: int) -> Factors:
         E2=3.0 / mean,
         E3=3.0 / c,
     )
+
+
+def _c4_exact(size: FloatArray) -> FloatArray:
+    """c4 by the lifted series."""
+    x = np.where(size > 1, (size - 1.0) / 2.0, np.nan)
+    lift = np.ones_like(x)
+    at = x.copy()
+    for _ in range(_SERIES_FROM):
+        low = at < _SERIES_FROM
+        lift = np.where(low, lift * (at / (at + 0.5)), lift)
+        at = np.where(low, at + 1.0, at)
+    series = np.zeros_like(at)
+    for coefficient in reversed(_HALF_GAMMA):
+        series = series / at + coefficient
+    return np.asarray(np.sqrt(at / x) * lift * series)
+
+
+@lru_cache(maxsize=1)
+def _c4_table() -> FloatArray:
+    """c4 of the sizes 0, 1, 2 .. below `_TABLE_SIZE`: large arrays hold few different sizes."""
+    return _c4_exact(np.arange(_TABLE_SIZE, dtype=np.float64))
 
 
 def _lookup(n: ArrayLike, factor: Callable[[int], float]) -> FloatArray:

@@ -82,7 +82,7 @@ def ewma_track(frozen: Frozen, values: FloatArray) -> Track:
     sigma = frozen.sigma * ewma_spread(steps, frozen.weight, steady=frozen.steady)
     half = frozen.ewma_width * sigma
     centre = np.full(values.shape, frozen.centre)
-    return Track("EWMA", z, centre, centre - half, centre + half, sigma)
+    return Track("EWMA", z, centre, centre - half, centre + half, sigma, run_rules=False)
 
 
 def ewma_values(values: FloatArray, start: FloatArray, weight: float) -> tuple[FloatArray, FloatArray]:

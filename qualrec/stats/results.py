@@ -41,6 +41,7 @@ class Track:
 
     All arrays have the length of `values`; nan in `lower` or `upper` means no limit on that side,
     nan in `values` a point without a value. `sigma` is the standard deviation of a plotted point.
+    `run_rules` is False where points depend on each other or scatter unevenly (EWMA, ranges): only its limits count.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Track:
     lower: FloatArray
     upper: FloatArray
     sigma: FloatArray
+    run_rules: bool = True
 
 
 @dataclass(frozen=True, slots=True)
