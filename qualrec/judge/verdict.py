@@ -1,0 +1,199 @@
+"""Verdict of one reading against its characteristic, and of one characteristic of a lot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from qualrec.judge import kinds
+from qualrec.judge.kinds import shown
+from qualrec.values import Characteristic, Owed, PullResult, ReadingRow
+from qualrec.weld.failure_modes import FailureMode
+
+PASS, FAIL, INCOMPLETE, UNKNOWN = "pass", "fail", "incomplete", "unknown"
+
+_PURE_SHARES = {
+    FailureMode.COHESIVE: "cohesive_pct",
+    FailureMode.NEAR_SURFACE_TEAR: "tear_pct",
+    FailureMode.PARENT_MATERIAL: "parent_pct",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Violation:
+    """One way in which a reading fails. `side` -1 below a lower limit, +1 above an upper one, 0 a failure mode."""
+
+    kind: str
+    side: int
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingVerdict:
+    """`answer` is 'pass', 'fail' or 'unknown' (no value, no limit, or no failure mode of a pull)."""
+
+    answer: str
+    side: int
+    violations: tuple[Violation, ...]
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CharacteristicVerdict:
+    """Verdict of one characteristic of a lot. `sd` is nan for n < 2; `mean`, `low`, `high` are nan for n = 0.
+
+    `fails` counts failing readings, `missing` the samples that the plan still asks for.
+    """
+
+    characteristic_id: int
+    revision_id: int
+    code: str
+    name: str
+    unit: str
+    answer: str
+    reasons: tuple[str, ...]
+    n: int
+    mean: float
+    sd: float
+    low: float
+    high: float
+    fails: int
+    missing: int
+    test_faults: int
+
+
+def judge_reading(
+    characteristic: Characteristic, value: float | None, pull: PullResult | None = None
+) -> ReadingVerdict:
+    """Verdict of one value and, for a pull, of its failure mode.
+
+    A value on a limit is not beyond it. A parent-material break below the lower limit fails as any other value.
+    A test fault or a void (`value` None) is 'unknown'.
+    """
+    if pull is not None and pull.mode == FailureMode.TEST_FAULT:
+        return ReadingVerdict(UNKNOWN, 0, (), ("Test fault: no strength, a repeat is owed.",))
+    if value is None or not math.isfinite(value):
+        return ReadingVerdict(UNKNOWN, 0, (), ("No value.",))
+    violations = [*_beyond_limits(characteristic, value), *_mode_violations(characteristic, pull)]
+    if violations:
+        side = next((v.side for v in violations if v.side), 0)
+        return ReadingVerdict(FAIL, side, tuple(violations), tuple(v.sentence for v in violations))
+    if characteristic.strength and (pull is None or not pull.mode):
+        return ReadingVerdict(UNKNOWN, 0, (), ("The failure mode is not recorded.",))
+    if characteristic.lsl is None and characteristic.usl is None and not characteristic.strength:
+        return ReadingVerdict(UNKNOWN, 0, (), ("No specification limit is stated.",))
+    return ReadingVerdict(PASS, 0, (), (f"{shown(value, characteristic)} is within the limits.",))
+
+
+def _beyond_limits(characteristic: Characteristic, value: float) -> list[Violation]:
+    found = []
+    if characteristic.lsl is not None and value < characteristic.lsl:
+        text = f"{shown(value, characteristic)} is below the lower limit {shown(characteristic.lsl, characteristic)}."
+        found.append(Violation(kinds.OUTSIDE_SPECIFICATION, -1, text))
+    if characteristic.usl is not None and value > characteristic.usl:
+        text = f"{shown(value, characteristic)} is above the upper limit {shown(characteristic.usl, characteristic)}."
+        found.append(Violation(kinds.OUTSIDE_SPECIFICATION, 1, text))
+    return found
+
+
+def _mode_violations(characteristic: Characteristic, pull: PullResult | None) -> list[Violation]:
+    if pull is None or not pull.mode:
+        return []
+    if pull.mode == FailureMode.INTERFACIAL:
+        return [Violation(kinds.INTERFACIAL, 0, "The parts came apart at the joint line (interfacial).")]
+    if pull.mode == FailureMode.MIXED:
+        return _mixed(characteristic, pull)
+    if characteristic.accepted_modes and pull.mode not in characteristic.accepted_modes:
+        return [Violation(kinds.MODE_NOT_ACCEPTED, 0, f"The failure mode {pull.mode} is not accepted.")]
+    return []
+
+
+def _mixed(characteristic: Characteristic, pull: PullResult) -> list[Violation]:
+    """Mixed by shares: the interfacial share against its limit; the other shares by the accepted modes."""
+    share, limit = pull.interfacial_pct or 0.0, characteristic.interfacial_limit_pct
+    if share > (limit or 0.0):
+        allowed = "no share is accepted" if limit is None else f"the limit is {limit:g} %"
+        text = f"The interfacial share of the joint area is {share:g} %; {allowed}."
+        return [Violation(kinds.INTERFACIAL_SHARE, 0, text)]
+    accepted = characteristic.accepted_modes
+    if not accepted or FailureMode.MIXED in accepted:
+        return []
+    refused = [
+        mode.value
+        for mode, field in _PURE_SHARES.items()
+        if (getattr(pull, field) or 0.0) > 0.0 and mode not in accepted
+    ]
+    if not refused:
+        return []
+    text = f"The mixed failure holds a share of {' and '.join(refused)}, which is not accepted."
+    return [Violation(kinds.MODE_NOT_ACCEPTED, 0, text)]
+
+
+def judge_characteristic(
+    characteristic: Characteristic, readings: Sequence[ReadingRow], owed: Sequence[Owed] = ()
+) -> CharacteristicVerdict:
+    """Verdict of one characteristic of a lot from its readings (voids included) and what the plan asks.
+
+    'fail' where any reading fails; else 'incomplete' where a mandatory sample is missing or a pull lacks its mode;
+    else 'pass' where there is a judged reading; else 'unknown'.
+    """
+    verdicts = [judge_reading(characteristic, r.value, r.pull) for r in readings if not r.void]
+    values = [r.value for r in readings if not r.void and r.value is not None]
+    faults = sum(1 for r in readings if not r.void and r.pull and r.pull.mode == FailureMode.TEST_FAULT)
+    fails = sum(v.answer == FAIL for v in verdicts)
+    passes = sum(v.answer == PASS for v in verdicts)
+    modeless = sum("The failure mode is not recorded." in v.reasons for v in verdicts)
+    missing = sum(o.missing for o in owed)
+    mandatory = sum(o.missing for o in owed if o.mandatory)
+    reasons = [reason for v in verdicts if v.answer == FAIL for reason in v.reasons]
+    if mandatory:
+        reasons.append(f"{mandatory} mandatory {_samples(mandatory)} missing.")
+    if missing > mandatory:
+        reasons.append(
+            f"{missing - mandatory} {_samples(missing - mandatory)} of the plan missing, not mandatory."
+        )
+    if faults:
+        reasons.append(
+            f"{faults} test {'fault' if faults == 1 else 'faults'}: no strength, a repeat is owed."
+        )
+    if modeless:
+        reasons.append(
+            f"{modeless} {'pull lacks its' if modeless == 1 else 'pulls lack their'} failure mode."
+        )
+    if fails:
+        answer = FAIL
+    elif mandatory or modeless:
+        answer = INCOMPLETE
+    elif passes:
+        answer = PASS
+        reasons.insert(0, f"All {passes} readings are within the limits.")
+    else:
+        answer = UNKNOWN
+        reasons.insert(0, "No specification limit is stated." if values else "There are no readings.")
+    mean, sd, low, high = _figures(values)
+    return CharacteristicVerdict(
+        characteristic.id, characteristic.revision_id, characteristic.code, characteristic.name, characteristic.unit,
+        answer, tuple(reasons), len(values), mean, sd, low, high, fails, missing, faults,
+    )  # fmt: skip
+
+
+def _samples(count: int) -> str:
+    return "sample is" if count == 1 else "samples are"
+
+
+def _figures(values: Sequence[float]) -> tuple[float, float, float, float]:
+    if not values:
+        return math.nan, math.nan, math.nan, math.nan
+    start = values[0]
+    mean = start + math.fsum(v - start for v in values) / len(values)
+    sd = math.nan
+    if len(values) > 1:
+        sd = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (len(values) - 1))
+    return mean, sd, min(values), max(values)
+
+
+def overall_answer(verdicts: Sequence[CharacteristicVerdict]) -> str:
+    """The verdict of a lot: the worst of its characteristics; 'unknown' ones count only where all are so."""
+    answers = {v.answer for v in verdicts}
+    return next((a for a in (FAIL, INCOMPLETE, PASS) if a in answers), UNKNOWN)
