@@ -1,0 +1,141 @@
+"""Which readings of a characteristic may stand on one chart: groups of conditions equal in the fields that separate."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from qualrec.errors import UnknownRecord, UsageError
+from qualrec.records.lookups.base import table, words
+from qualrec.records.lookups.gauges import condition_of_row, condition_statement, load_conditions
+from qualrec.values import NO_CONDITION, Condition
+
+SEPARATING_FIELDS = tuple(f.name for f in fields(Condition) if f.name not in ("id", "gauge_id"))
+"""Words that `separating` of a characteristic may hold: gauge, geometry, wavelength_nm, ..."""
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionGroup:
+    """Conditions of one characteristic that a chart may mix.
+
+    `id` stands for the group in series and limits: 0 where the characteristic separates nothing, else the lowest id of a
+    stored condition that belongs to it. `condition` holds the separating fields only. `ids` are the conditions with readings.
+    """
+
+    id: int
+    condition: Condition
+    label: str
+    ids: tuple[int, ...]
+    readings: int
+    subjects: int
+    """Lot segments or moulding lots with readings."""
+
+
+def group_key(condition: Condition, separating: Sequence[str]) -> tuple[Any, ...]:
+    """What two conditions must have alike to stand on one chart."""
+    return tuple(getattr(condition, "gauge_id" if name == "gauge" else name) for name in separating)
+
+
+def group_label(condition: Condition, separating: Sequence[str]) -> str:
+    """The separating fields in words, as 'geometry diffuse, wavelength_nm 980'."""
+    named = ((name, getattr(condition, name)) for name in separating)
+    return ", ".join(f"{name} {value:g}" if isinstance(value, float) else f"{name} {value or 'not stated'}"
+                     for name, value in named)  # fmt: skip
+
+
+def separating_of(conn: Connection, characteristic_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    """The separating fields of characteristics by their last revision; one query."""
+    r = table("characteristic_revision")
+    asked = (
+        select(r.c.characteristic_id, r.c.separating)
+        .where(r.c.characteristic_id.in_(characteristic_ids))
+        .order_by(r.c.characteristic_id, r.c.valid_from_us, r.c.revision)
+    )
+    return {row.characteristic_id: words(row.separating) for row in conn.execute(asked)}
+
+
+def _only(condition: Condition, separating: Sequence[str], group_id: int) -> Condition:
+    kept = {name: getattr(condition, name) for name in separating}
+    if "gauge" in separating:
+        kept["gauge_id"] = condition.gauge_id
+    return Condition(id=group_id, **kept)
+
+
+def conditions_of(conn: Connection, characteristic_id: int) -> tuple[ConditionGroup, ...]:
+    """The groups of conditions under which a characteristic has readings, the largest first.
+
+    One group where the characteristic separates nothing; none where it has no readings.
+    """
+    u = table("rollup")
+    asked = (
+        select(
+            u.c.condition_id,
+            func.sum(u.c.n).label("n"),
+            func.count(u.c.subject_id.distinct()).label("subjects"),
+        )
+        .where(u.c.characteristic_id == characteristic_id, u.c.subgroup == 0)
+        .group_by(u.c.condition_id)
+        .order_by(u.c.condition_id)
+    )
+    used = list(conn.execute(asked))
+    separating = separating_of(conn, [characteristic_id]).get(characteristic_id, ())
+    known = load_conditions(conn, [row.condition_id for row in used])
+    lowest = group_ids(conn, separating)
+    held: dict[tuple[Any, ...], list[Any]] = {}
+    for row in used:
+        held.setdefault(group_key(known[row.condition_id], separating), []).append(row)
+    groups = [
+        ConditionGroup(
+            id=lowest[key],
+            condition=_only(known[rows[0].condition_id], separating, lowest[key]),
+            label=group_label(known[rows[0].condition_id], separating),
+            ids=tuple(row.condition_id for row in rows),
+            readings=sum(int(row.n) for row in rows),
+            subjects=sum(int(row.subjects) for row in rows),
+        )
+        for key, rows in held.items()
+    ]
+    return tuple(sorted(groups, key=lambda g: (-g.subjects, -g.readings, g.id)))
+
+
+def group_ids(conn: Connection, separating: Sequence[str]) -> dict[tuple[Any, ...], int]:
+    """The id that stands for each group of stored conditions."""
+    if not separating:
+        return {(): NO_CONDITION}
+    lowest: dict[tuple[Any, ...], int] = {}
+    for row in conn.execute(condition_statement()):
+        lowest.setdefault(group_key(condition_of_row(row), separating), int(row.id))
+    return lowest
+
+
+def members(
+    conn: Connection, separating: Sequence[str], condition_id: int
+) -> tuple[int, frozenset[int] | None]:
+    """The id of the group that a condition belongs to and the ids of all stored conditions in it; None: all.
+
+    Where nothing separates, condition 0 stands for all and any other condition for itself alone. Raises UnknownRecord.
+    """
+    if not separating:
+        return (
+            (NO_CONDITION, None)
+            if condition_id == NO_CONDITION
+            else (condition_id, frozenset({condition_id}))
+        )
+    every = {row.id: condition_of_row(row) for row in conn.execute(condition_statement())}
+    if condition_id not in every:
+        raise UnknownRecord(f"There is no condition with id {condition_id}.", "See the readings of the lot.")
+    wanted = group_key(every[condition_id], separating)
+    ids = frozenset(key for key, one in every.items() if group_key(one, separating) == wanted)
+    return min(ids), ids
+
+
+def several_groups(code: str, separating: Sequence[str], labels: Sequence[str]) -> UsageError:
+    """The error for a series that would mix what must be kept apart."""
+    return UsageError(
+        f"{code} has readings under {len(labels)} conditions that are kept apart ({', '.join(separating)}): "
+        f"{'; '.join(labels)}.",
+        "Choose one of them.",
+    )
