@@ -75,6 +75,7 @@ def test_a_line_longer_than_a_piece(put, forms, small_pieces):
     same(put(forms.machine(30).replace(",path", ",path " + "x" * 70_000, 1)), WELD_CELL)
 
 
+HEADER = "lot,serial,nest,welded_at,collapse_mm,path_time_s,energy_J,stopped_by"
 CELLS = {
     "number": [
         *(
@@ -147,8 +148,36 @@ CELLS = {
 }
 
 
+def kinds_of(profile):
+    return ["id", "id", "id", "time", "number", "number", "sample" if profile.sample else "number", "id"]
+
+
+def file_of(profile, cells, offset=""):
+    sign = "," if profile.delimiter == "comma" else ";"
+    header = HEADER.replace(",", sign)
+    before = ["0047", "00001", "A", f"2026-05-14T06:42:10{offset}", "2", "3", "7", "path"]
+    after = ["0047", "00003", "A", f"2026-05-14T06:42:11.5{offset}", "2", "3", "9", "path"]
+    return "\n".join([header, *map(sign.join, (before, cells, after))]) + "\n"
+
+
+@pytest.mark.parametrize("profile", [WELD_CELL, SAMPLED, COMMA], ids=lambda p: p.name)
+def test_each_odd_cell_alone_gives_the_same_both_ways(put, profile):
+    for column, kind in enumerate(kinds_of(profile)):
+        for text in CELLS[kind]:
+            cells = ["0047", "00002", "A", "2026-05-14T06:42:10", "2", "3", "8", "path"]
+            cells[column] = text.replace(".", ",") if profile is COMMA and kind == "number" else text
+            for offset in ("", "Z", "+02:00") if kind == "time" else ("",):
+                same(put(file_of(profile, cells, offset)), profile)
+
+
+def test_quotes_over_the_edge_of_a_piece(put, forms, small_pieces):
+    text = forms.machine(30)
+    place = text.rindex(",path", 0, 700)
+    same(put(text[:place] + ',"pa' + "\n" * 80 + 'th"' + text[place + 5 :]), WELD_CELL)
+
+
 def rows_of(profile):
-    kinds = ["id", "id", "id", "time", "number", "number", "sample" if profile.sample else "number", "id"]
+    kinds = kinds_of(profile)
     plain = ["0047", None, "A", "2026-05-14T06:42:10", "0.281", "2.31", None, "path"]
 
     def build(changes, count):
@@ -167,7 +196,6 @@ def rows_of(profile):
     return st.builds(build, st.lists(change, max_size=4), st.integers(1, 40))
 
 
-HEADER = "lot,serial,nest,welded_at,collapse_mm,path_time_s,energy_J,stopped_by"
 lines_to_insert = st.lists(
     st.tuples(
         st.integers(0, 40), st.sampled_from(["", ",,,,,,,", "end", "End,,,,,,,", "x,y", '"', "\r", '"a","b"'])
