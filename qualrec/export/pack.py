@@ -1,0 +1,201 @@
+"""What a workbook for a customer is made of: frozen figures and texts, no database, no cell.
+
+Times are UTC microseconds (`*_us`), values in the unit of their characteristic. No person is named: names stay in the records.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from qualrec.judge.evidence import Link
+from qualrec.stats.results import Index
+from qualrec.values import (
+    Batch,
+    BoolArray,
+    Characteristic,
+    Correction,
+    Flag,
+    FloatArray,
+    Gauge,
+    Limits,
+    Lot,
+    Part,
+    Plant,
+    ReadingRow,
+    RecipeRevision,
+)
+
+SUPPLIED, REFERENCED, KEPT, MISSING = "supplied", "referenced", "kept", "missing"
+FAMILIES = (
+    "specification",
+    "capability",
+    "characteristics",
+    "lots",
+    "raw",
+    "recipes",
+    "limits",
+    "gauges",
+)
+"""Families of sheets that a level may leave out; cover, index of elements, methods and manifest always stand."""
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    text: str
+    defers_to: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """`level` is '1' to '5' or 'agreed'. `trail_digest` is the head of the plant's chain when the pack was made."""
+
+    plant: Plant
+    part: Part
+    part_change: str
+    level: str
+    language: str
+    made_us: int
+    program_version: str
+    rules_version: str
+    trail_seq: int
+    trail_digest: str
+    cautions: tuple[Notice, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """One of the 18 elements. `requirement`: 'S' submit, 'R' keep, '*' submit on request, '' by agreement."""
+
+    number: int
+    requirement: str
+    state: str
+    families: tuple[str, ...] = ()
+    """Families of sheets where it is found."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """One plotted sequence with its limits; arrays have one entry per point, nan where there is none.
+
+    `name` is 'lot means', 'EWMA', 'within-lot S', 'p', ... `flagged` marks points with a signal.
+    """
+
+    name: str
+    values: FloatArray
+    centre: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    flagged: BoolArray
+    spec_limits: bool = False
+    """Specification limits belong on this chart."""
+
+    def __len__(self) -> int:
+        return int(self.values.size)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """Figures of one lot (or moulding lot); `remark` says what a reader must know of it."""
+
+    number: str
+    at_us: int
+    n: int
+    mean: float
+    sd: float
+    low: float
+    high: float
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CapabilityFigures:
+    """Indices with their proof. `within_estimator` names the sigma of Cp and Cpk."""
+
+    n: int
+    k: int
+    mean: float
+    sd_within: float
+    sd_overall: float
+    within_estimator: str
+    indices: tuple[Index, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CharacteristicSheet:
+    """Everything on one characteristic.
+
+    `figures` None: no index; `refusal` then says why. `answer` is 'yes', 'no' or 'unknown' with `sentence` in words.
+    `readings` come in the order of `points`, so that the readings of a point stand together.
+    """
+
+    characteristic: Characteristic
+    requirement: float | None
+    requirement_source: str
+    by_bound: bool
+    figures: CapabilityFigures | None
+    refusal: str
+    answer: str
+    remark: str
+    sentence: str
+    links: tuple[Link, ...]
+    points: tuple[Point, ...]
+    series: tuple[Series, ...]
+    chart_method: str
+    limits_version: str
+    signals: tuple[str, ...]
+    readings: tuple[ReadingRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DigestRow:
+    """`kind` says what was digested, `rule` how."""
+
+    kind: str
+    name: str
+    digest: str
+    rule: str
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """A method note: what, how, after which source."""
+
+    subject: str
+    text: str
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pack:
+    """One part number as a customer gets it."""
+
+    cover: Cover
+    elements: tuple[Element, ...]
+    families: tuple[str, ...]
+    characteristics: tuple[CharacteristicSheet, ...]
+    lots: tuple[Lot, ...]
+    flags: tuple[Flag, ...]
+    recipes: tuple[RecipeRevision, ...]
+    with_recipe: bool
+    limits: tuple[Limits, ...]
+    lot_numbers: Mapping[int, str]
+    """Number of each lot that limits name by id."""
+    gauges: tuple[Gauge, ...]
+    corrections: tuple[Correction, ...]
+    batches: tuple[Batch, ...]
+    methods: tuple[Method, ...]
+    digests: tuple[DigestRow, ...]
+    streams: Mapping[int, str] = field(default_factory=dict)
+
+    def shows(self, family: str) -> bool:
+        return family in self.families
+
+
+def nothing(points: int) -> FloatArray:
+    """An array of nan, for a side without a limit."""
+    return np.full(points, np.nan)
