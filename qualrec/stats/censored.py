@@ -128,7 +128,7 @@ def fit(shape: str, x: FloatArray, failed: NDArray[np.bool_]) -> CensoredFit:
     y = _response(shape, x)
     shift, unit = float(y.mean()), float(y.std()) or 1.0
     w = (y - shift) / unit
-    location, scale = _weibull(w, failed) if shape == "weibull" else _normal(w, failed)
+    location, scale = fit_smallest_extreme(w, failed) if shape == "weibull" else fit_normal(w, failed)
     location, scale = shift + unit * location, unit * scale
     value = log_likelihood(shape, y, failed, location, scale)
     if shape != "normal":
@@ -140,7 +140,7 @@ def _response(shape: str, x: FloatArray) -> FloatArray:
     return x if shape == "normal" else np.log(x)
 
 
-def _weibull(y: FloatArray, failed: NDArray[np.bool_]) -> tuple[float, float]:
+def fit_smallest_extreme(y: FloatArray, failed: NDArray[np.bool_]) -> tuple[float, float]:
     """Newton in the shape b = 1/scale on g(b) = sum w y / sum w - 1/b - mean of failures, w = exp(b y); g
     rises in b."""
     count = int(failed.sum())
@@ -165,7 +165,7 @@ def _weibull(y: FloatArray, failed: NDArray[np.bool_]) -> tuple[float, float]:
     return top + math.log(float(np.exp(b * away).sum()) / count) / b, 1.0 / b
 
 
-def _normal(y: FloatArray, failed: NDArray[np.bool_]) -> tuple[float, float]:
+def fit_normal(y: FloatArray, failed: NDArray[np.bool_]) -> tuple[float, float]:
     """Newton in (location/scale, 1/scale), where the log-likelihood of a normal shape is concave, with
     halved steps."""
     f, c = y[failed], y[~failed]

@@ -1,0 +1,272 @@
+"""Choice of a shape and capability by the percentile method.
+
+Choice: every shape that fits the values' range is fitted by maximum likelihood; AICc = 2 k - 2 ln L + 2 k (k
++ 1)/(n - k - 1); among the shapes within 2 of the least AICc the one with the smallest Anderson-Darling A2
+is taken.
+
+Percentile method: with X_p the p quantile of the shape
+    Pp = (usl - lsl) / (X_99.865 - X_0.135)
+    Ppl = (X_50 - lsl) / (X_50 - X_0.135)      Ppu = (usl - X_50) / (X_99.865 - X_50)      Ppk = min(Ppl, Ppu)
+
+Interval: parametric bootstrap of the chosen shape with the choice repeated in every sample, so that the
+choice bears on the interval. For an index the bound is index^2 / (upper quantile of the bootstrap indices)
+where all are positive (the reversed percentile on the log scale), else 2 index - upper quantile; that of Ppk
+is the smaller of its sides; for a quantile 2 x - quantile. Values are taken as independent.
+
+Source: ISO 22514-2 for the percentile method; Burnham & Anderson (2002) for AICc; Davison & Hinkley,
+Bootstrap Methods (1997), chapter 5.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import ndtr
+
+from qualrec.errors import ComputeError
+from qualrec.stats.inputs import check_level, spread
+from qualrec.stats.normality import P_VALUE_UP_TO, a2_statistic, distance_from
+from qualrec.stats.results import Bound, FloatArray, Index, Interval
+from qualrec.stats.shapes import SHAPES, Shape
+
+TAIL = float(ndtr(-3.0))
+"""0.135 %, the share of a normal shape below mean - 3 sd."""
+
+DEFAULT = ("normal", "lognormal", "weibull", "gamma", "smallest extreme value", "johnson su", "johnson sb")
+"""Shapes tried unless others are named."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeFit:
+    """A fitted shape; `distance` is the largest difference in shares between values and shape."""
+
+    name: str
+    parameters: dict[str, float]
+    log_likelihood: float
+    aicc: float
+    a2: float
+    distance: float
+    n: int
+
+    def quantile(self, p: float) -> float:
+        """Value below which the share p lies."""
+        theta = tuple(self.parameters.values())
+        return float(SHAPES[self.name].quantile(np.array([p]), theta)[0])
+
+    def share_below(self, x: float) -> float:
+        """Share of the shape below x."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            low, _ = SHAPES[self.name].log_tails(np.array([float(x)]), tuple(self.parameters.values()))
+        return float(np.exp(low[0])) if np.isfinite(low[0]) else 0.0
+
+    def share_above(self, x: float) -> float:
+        """Share of the shape above x."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            _, high = SHAPES[self.name].log_tails(np.array([float(x)]), tuple(self.parameters.values()))
+        return float(np.exp(high[0])) if np.isfinite(high[0]) else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """All fits, best first by AICc; `failed` tells why a shape was left out."""
+
+    chosen: ShapeFit
+    fits: tuple[ShapeFit, ...]
+    failed: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class PercentileCapability:
+    """Indices by quantiles of the chosen shape, with bootstrap bounds.
+
+    `p_anderson` is the share of bootstrap samples whose A2 for this shape is at least the one found; None
+    beyond 1,000 values, where `fit.distance` stands in its place. `chosen_share` is the share of samples
+    that chose this shape.
+    """
+
+    fit: ShapeFit
+    indices: tuple[Index, ...]
+    x_low: float
+    x_median: float
+    x_high: float
+    intervals: tuple[Interval, Interval, Interval]
+    below: float | None
+    above: float | None
+    p_anderson: float | None
+    chosen_share: float | None
+    samples: int
+    seed: int
+    notes: tuple[str, ...]
+
+
+def fit_shape(values: ArrayLike, name: str) -> ShapeFit:
+    """Fit one shape. Raises ComputeError for an unknown name, fewer than 3 values or than parameters + 2, no
+    spread, nan or inf, or values of 0 or less where the shape needs values above 0."""
+    return _fit(spread(values, least=3), _known(name))
+
+
+def choose_shape(values: ArrayLike, names: Sequence[str] = DEFAULT) -> Choice:
+    """Fit the named shapes and choose one. Raises ComputeError where none can be fitted."""
+    x = spread(values, least=3)
+    fits, failed = [], {}
+    for name in names:
+        try:
+            fits.append(_fit(x, _known(name)))
+        except ComputeError as problem:
+            failed[name] = problem.message
+    if not fits:
+        raise ComputeError("None of the shapes can be fitted.", " ".join(failed.values()) or "Name a shape.")
+    fits.sort(key=lambda f: f.aicc)
+    near = [f for f in fits if f.aicc <= fits[0].aicc + 2.0]
+    return Choice(min(near, key=lambda f: f.a2), tuple(fits), failed)
+
+
+def percentile_capability(
+    values: ArrayLike,
+    lsl: float | None,
+    usl: float | None,
+    names: Sequence[str] = DEFAULT,
+    samples: int = 500,
+    seed: int = 1,
+    level: float = 0.95,
+) -> PercentileCapability:
+    """Percentile-method indices of the best of the named shapes (one name = that shape), with bootstrap
+    bounds.
+
+    Raises ComputeError as `choose_shape`, without a limit, for crossed limits, or for fewer than 100 samples.
+    """
+    check_level(level)
+    _check_limits(lsl, usl)
+    if samples < 100:
+        raise ComputeError(f"{samples} bootstrap samples.", "Use at least 100; 500 is usual.")
+    x = spread(values, least=3)
+    choice = choose_shape(x, names)
+    fit, shape = choice.chosen, SHAPES[choice.chosen.name]
+    theta = tuple(fit.parameters.values())
+    points = _points(shape, theta)
+    found = index_of_points(points, lsl, usl)
+    rng = np.random.default_rng(seed)
+    table, a2, same = [], [], 0
+    for _ in range(samples):
+        drawn = shape.quantile(rng.uniform(1e-12, 1.0, x.size), theta)
+        if drawn.min() == drawn.max() or (shape.positive and drawn.min() <= 0):
+            continue
+        other = choose_shape(drawn, names)
+        same += other.chosen.name == fit.name
+        a2.append(next((f.a2 for f in other.fits if f.name == fit.name), math.nan))
+        table.append(_points(SHAPES[other.chosen.name], tuple(other.chosen.parameters.values())))
+    boot = np.array(table)
+    indices = _indices(found, boot, lsl, usl, level, fit, x.size)
+    lows = [
+        Interval(*_basic(p, boot[:, i], level), level, "parametric bootstrap") for i, p in enumerate(points)
+    ]
+    known = np.asarray(a2)[np.isfinite(a2)]
+    p_value = float((known >= fit.a2).mean()) if known.size and x.size <= P_VALUE_UP_TO else None
+    return PercentileCapability(
+        fit, indices, *points, (lows[0], lows[1], lows[2]),
+        None if lsl is None else fit.share_below(lsl), None if usl is None else fit.share_above(usl),
+        p_value, same / len(table), len(table), seed, _notes(fit, choice, p_value),
+    )  # fmt: skip
+
+
+def index_of_points(
+    points: tuple[float, float, float], lsl: float | None, usl: float | None
+) -> dict[str, float]:
+    """Pp, Ppk, Ppl, Ppu from the 0.135, 50 and 99.865 % points; only those that exist."""
+    low, middle, high = points
+    result: dict[str, float] = {}
+    if lsl is not None and usl is not None:
+        result["Pp"] = (usl - lsl) / (high - low)
+    sides = {}
+    if lsl is not None:
+        sides["Ppl"] = (middle - lsl) / (middle - low)
+    if usl is not None:
+        sides["Ppu"] = (usl - middle) / (high - middle)
+    result["Ppk"] = min(sides.values())
+    return result | sides
+
+
+def _known(name: str) -> Shape:
+    if name not in SHAPES:
+        raise ComputeError(f"Unknown shape {name!r}.", f"Use one of {', '.join(SHAPES)}.")
+    return SHAPES[name]
+
+
+def _fit(x: FloatArray, shape: Shape) -> ShapeFit:
+    n, k = x.size, len(shape.parameters)
+    if n < k + 2:
+        raise ComputeError(
+            f"{n} values are too few for the {shape.name} shape.", f"At least {k + 2} are needed."
+        )
+    if shape.positive and x.min() <= 0:
+        raise ComputeError(f"The {shape.name} shape needs values above 0.", "Choose a shape for all values.")
+    theta = shape.fit(x)
+    ordered = np.sort(x)
+    likelihood = float(shape.log_density(x, theta).sum())
+    low, high = shape.log_tails(ordered, theta)
+    if not (math.isfinite(likelihood) and np.isfinite(low).all() and np.isfinite(high).all()):
+        raise ComputeError(f"The {shape.name} shape does not fit these values.", "Choose another shape.")
+    aicc = 2.0 * k - 2.0 * likelihood + 2.0 * k * (k + 1.0) / (n - k - 1.0)
+    distance, _ = distance_from(ordered, np.exp(low))
+    parameters = dict(zip(shape.parameters, theta, strict=True))
+    return ShapeFit(shape.name, parameters, likelihood, aicc, a2_statistic(low, high), distance, n)
+
+
+def _points(shape: Shape, theta: tuple[float, ...]) -> tuple[float, float, float]:
+    low, middle, high = (float(v) for v in shape.quantile(np.array([TAIL, 0.5, 1.0 - TAIL]), theta))
+    return low, middle, high
+
+
+def _indices(
+    found: dict[str, float],
+    boot: FloatArray,
+    lsl: float | None,
+    usl: float | None,
+    level: float,
+    fit: ShapeFit,
+    n: int,
+) -> tuple[Index, ...]:
+    rows = [index_of_points((float(a), float(b), float(c)), lsl, usl) for a, b, c in boot]
+    bounds = {}
+    for name, value in found.items():
+        drawn = np.array([row[name] for row in rows])
+        top = float(np.quantile(drawn, level))
+        positive = value > 0 and float(drawn.min()) > 0
+        bounds[name] = value * value / top if positive else 2.0 * value - top
+    bounds["Ppk"] = min(bounds[name] for name in ("Ppl", "Ppu") if name in bounds)
+    how = f"parametric bootstrap, {len(rows)} samples, choice of shape repeated, independent values"
+    estimator = f"quantiles of the {fit.name} shape"
+    return tuple(
+        Index(name, value, Bound(bounds[name], level, "lower", how), estimator, n, 1, math.nan)
+        for name, value in found.items()
+    )
+
+
+def _basic(value: float, drawn: FloatArray, level: float) -> tuple[float, float]:
+    a = (1.0 - level) / 2.0
+    low, high = np.quantile(drawn, [a, 1.0 - a])
+    return 2.0 * value - float(high), 2.0 * value - float(low)
+
+
+def _notes(fit: ShapeFit, choice: Choice, p: float | None) -> tuple[str, ...]:
+    notes = ["Percentile method at 0.135, 50 and 99.865 % (ISO 22514-2); values taken as independent."]
+    if len(choice.fits) > 1:
+        notes.append(f"{fit.name} chosen among {len(choice.fits)} shapes by AICc, then Anderson-Darling.")
+    if p is not None and p < 0.05:
+        notes.append(f"The {fit.name} shape does not describe the values (p = {p:.3f}).")
+    if p is None:
+        notes.append(f"Largest difference in shares from the shape: {fit.distance * 100:.1f} %.")
+    return tuple(notes)
+
+
+def _check_limits(lsl: float | None, usl: float | None) -> None:
+    if lsl is None and usl is None:
+        raise ComputeError("There is no specification limit.", "Give a lower limit, an upper limit, or both.")
+    if any(x is not None and not math.isfinite(x) for x in (lsl, usl)):
+        raise ComputeError("A limit is not a number.", "Leave a limit that does not exist out.")
+    if lsl is not None and usl is not None and lsl >= usl:
+        raise ComputeError("The lower limit is not below the upper limit.", "Check the two limits.")
