@@ -233,5 +233,7 @@ def json_table(name: str, lines: Iterator[str], layout: Layout) -> Table:
     for wanted in layout.wanted:
         if plain_name(wanted) not in names:
             refuse(name, "There is no such key.", "Choose another profile.", first[0], wanted)
+    if len(names) != len(header):
+        refuse(name, "Two keys differ only in case or blanks.", "Rename one of them.", first[0])
     rows = _json_rows(name, itertools.chain([first], numbered), header)
     return Table(name, header, first[0], (), rows, first[0], Ends((), False))
