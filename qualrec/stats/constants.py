@@ -69,18 +69,24 @@ class Factors:
 def c4(n: float) -> float:
     """c4 of a standard deviation with n - 1 degrees of freedom; n > 1 need not be whole. Error below 1e-14.
 
+    gamma(x + 1/2)/gamma(x) with x = (n - 1)/2 is lifted by its recurrence until the asymptotic series is exact.
     Raises ComputeError for n <= 1.
     """
     if not n > 1:
         raise ComputeError(f"c4 needs n > 1, got {n}.", "Give subgroups of at least 2 values.")
-    return float(c4_array(n))
+    x, lift = (n - 1.0) / 2.0, 1.0
+    at = x
+    while at < _SERIES_FROM:
+        lift *= at / (at + 0.5)
+        at += 1.0
+    series = 0.0
+    for coefficient in reversed(_HALF_GAMMA):
+        series = series / at + coefficient
+    return math.sqrt(at / x) * lift * series
 
 
 def c4_array(n: ArrayLike) -> FloatArray:
-    """c4 elementwise over an array of sizes of any shape; nan where n <= 1 or n is nan.
-
-    gamma(x + 1/2)/gamma(x) with x = (n - 1)/2 is lifted by its recurrence until the asymptotic series is exact.
-    """
+    """c4 elementwise over an array of sizes of any shape; nan where n <= 1 or n is nan."""
     size = np.asarray(n, dtype=np.float64)
     if size.size > _TABLE_SIZE:
         whole = np.where((size >= 0) & (size < _TABLE_SIZE), size, 0.0).astype(np.int64)
@@ -135,6 +141,18 @@ def d3(n: int) -> float:
     return math.sqrt(square - d2(n) ** 2)
 
 
+def d2_star(n: int, subgroups: int) -> float:
+    """Factor of Rbar of few subgroups: the root mean square of Rbar/sigma, sqrt(d2^2 + d3^2/subgroups).
+
+    Source: Duncan; AIAG MSA 4, appendix C (from memory). Raises ComputeError for n < 2 or no subgroup.
+    """
+    if subgroups < 1:
+        raise ComputeError(
+            f"d2* needs at least one subgroup, got {subgroups}.", "Give the number of subgroups."
+        )
+    return math.sqrt(d2(n) ** 2 + d3(n) ** 2 / subgroups)
+
+
 @lru_cache(maxsize=1024)
 def factors(n: int) -> Factors:
     """All factors of subgroups of n values. Raises ComputeError for n < 2."""
@@ -163,18 +181,9 @@ def factors(n: int) -> Factors:
 
 
 def _c4_exact(size: FloatArray) -> FloatArray:
-    """c4 by the lifted series."""
-    x = np.where(size > 1, (size - 1.0) / 2.0, np.nan)
-    lift = np.ones_like(x)
-    at = x.copy()
-    for _ in range(_SERIES_FROM):
-        low = at < _SERIES_FROM
-        lift = np.where(low, lift * (at / (at + 0.5)), lift)
-        at = np.where(low, at + 1.0, at)
-    series = np.zeros_like(at)
-    for coefficient in reversed(_HALF_GAMMA):
-        series = series / at + coefficient
-    return np.asarray(np.sqrt(at / x) * lift * series)
+    distinct, where = np.unique(size, return_inverse=True)
+    values = [c4(item) if item > 1 else math.nan for item in distinct.tolist()]
+    return np.asarray(values, dtype=np.float64)[where].reshape(size.shape)
 
 
 @lru_cache(maxsize=1)

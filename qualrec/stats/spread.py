@@ -160,10 +160,11 @@ def _successive(values: ArrayLike) -> tuple[FloatArray, FloatArray]:
     return x, np.abs(np.diff(x))
 
 
+@lru_cache(maxsize=4096)
 def _df(scatter: float) -> float:
     """Degrees of freedom whose (1 - c4^2)/c4^2 is `scatter`, the squared relative scatter of the estimate."""
     low, high = 1e-3, 1.0 / scatter + 2.0
-    for _ in range(80):
+    for _ in range(60):
         middle = 0.5 * (low + high)
         factor = c4(middle + 1.0) ** 2
         low, high = (middle, high) if (1.0 - factor) / factor > scatter else (low, middle)
