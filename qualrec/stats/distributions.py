@@ -8,10 +8,13 @@ Percentile method: with X_p the p quantile of the shape
     Pp = (usl - lsl) / (X_99.865 - X_0.135)
     Ppl = (X_50 - lsl) / (X_50 - X_0.135)      Ppu = (usl - X_50) / (X_99.865 - X_50)      Ppk = min(Ppl, Ppu)
 
-Interval: parametric bootstrap of the chosen shape with the choice repeated in every sample, so that the
-choice bears on the interval. For an index the bound is index^2 / (upper quantile of the bootstrap indices)
-where all are positive (the reversed percentile on the log scale), else 2 index - upper quantile; that of Ppk
-is the smaller of its sides; for a quantile 2 x - quantile. Values are taken as independent.
+Bounds: the three points are averaged over the shapes with their Akaike weights exp(-difference of AICc / 2).
+In a parametric bootstrap each sample is drawn from one of the fitted shapes, taken with its weight; all
+shapes are fitted to it and averaged anew, so that the choice bears on the bound. The bound of an index is
+(index of the averaged points) / (upper quantile of found over true index in the samples), differences in
+place of ratios where one is not positive, and never above the index; that of Ppk is the smaller of its
+sides'. Quantile intervals take differences. Values are taken as independent.
+tests/benchmarks/coverage_shapes.py prints what the bound covers.
 
 Source: ISO 22514-2 for the percentile method; Burnham & Anderson (2002) for AICc; Davison & Hinkley,
 Bootstrap Methods (1997), chapter 5.
@@ -97,7 +100,7 @@ class PercentileCapability:
     below: float | None
     above: float | None
     p_anderson: float | None
-    chosen_share: float | None
+    chosen_share: float
     samples: int
     seed: int
     notes: tuple[str, ...]
@@ -146,31 +149,44 @@ def percentile_capability(
     x = spread(values, least=3)
     choice = choose_shape(x, names)
     fit, shape = choice.chosen, SHAPES[choice.chosen.name]
-    theta = tuple(fit.parameters.values())
-    points = _points(shape, theta)
+    points = _points(shape, tuple(fit.parameters.values()))
     found = index_of_points(points, lsl, usl)
-    rng = np.random.default_rng(seed)
-    table, a2, same = [], [], 0
-    for _ in range(samples):
-        drawn = shape.quantile(rng.uniform(1e-12, 1.0, x.size), theta)
-        if drawn.min() == drawn.max() or (shape.positive and drawn.min() <= 0):
-            continue
-        other = choose_shape(drawn, names)
-        same += other.chosen.name == fit.name
-        a2.append(next((f.a2 for f in other.fits if f.name == fit.name), math.nan))
-        table.append(_points(SHAPES[other.chosen.name], tuple(other.chosen.parameters.values())))
-    boot = np.array(table)
-    indices = _indices(found, boot, lsl, usl, level, fit, x.size)
+    centre = _averaged(choice.fits)
+    middle = index_of_points(centre, lsl, usl)
+    source, drawn, a2, same = _bootstrap(x.size, choice, names, samples, seed)
+    indices = _indices(found, middle, source, drawn, lsl, usl, level, fit, x.size)
     lows = [
-        Interval(*_basic(p, boot[:, i], level), level, "parametric bootstrap") for i, p in enumerate(points)
+        Interval(*_basic(p, drawn[:, i] - source[:, i], level), level, "parametric bootstrap")
+        for i, p in enumerate(centre)
     ]
-    known = np.asarray(a2)[np.isfinite(a2)]
-    p_value = float((known >= fit.a2).mean()) if known.size and x.size <= P_VALUE_UP_TO else None
+    p_value = float((a2 >= fit.a2).mean()) if a2.size >= 20 and x.size <= P_VALUE_UP_TO else None
     return PercentileCapability(
         fit, indices, *points, (lows[0], lows[1], lows[2]),
         None if lsl is None else fit.share_below(lsl), None if usl is None else fit.share_above(usl),
-        p_value, same / len(table), len(table), seed, _notes(fit, choice, p_value),
+        p_value, same, len(drawn), seed, _notes(fit, choice, p_value),
     )  # fmt: skip
+
+
+def _bootstrap(
+    n: int, choice: Choice, names: Sequence[str], samples: int, seed: int
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Points of the shape drawn from and averaged points found for each sample; A2 of the chosen shape where
+    it was the one drawn from; share of samples that chose the shape they were drawn from."""
+    rng = np.random.default_rng(seed)
+    source, drawn, a2, same = [], [], [], 0
+    for place in rng.choice(len(choice.fits), size=samples, p=_weights(choice.fits)):
+        fit = choice.fits[place]
+        shape, theta = SHAPES[fit.name], tuple(fit.parameters.values())
+        x = shape.quantile(rng.uniform(1e-12, 1.0, n), theta)
+        if x.min() == x.max() or (shape.positive and x.min() <= 0) or not np.isfinite(x).all():
+            continue
+        other = choose_shape(x, names)
+        same += other.chosen.name == fit.name
+        if fit.name == choice.chosen.name:
+            a2 += [f.a2 for f in other.fits if f.name == fit.name]
+        source.append(_points(shape, theta))
+        drawn.append(_averaged(other.fits))
+    return np.array(source), np.array(drawn), np.array(a2), same / len(drawn)
 
 
 def index_of_points(
@@ -223,22 +239,27 @@ def _points(shape: Shape, theta: tuple[float, ...]) -> tuple[float, float, float
 
 def _indices(
     found: dict[str, float],
-    boot: FloatArray,
+    middle: dict[str, float],
+    source: FloatArray,
+    drawn: FloatArray,
     lsl: float | None,
     usl: float | None,
     level: float,
     fit: ShapeFit,
     n: int,
 ) -> tuple[Index, ...]:
-    rows = [index_of_points((float(a), float(b), float(c)), lsl, usl) for a, b, c in boot]
+    was = [index_of_points((float(a), float(b), float(c)), lsl, usl) for a, b, c in source]
+    rows = [index_of_points((float(a), float(b), float(c)), lsl, usl) for a, b, c in drawn]
     bounds = {}
     for name, value in found.items():
-        drawn = np.array([row[name] for row in rows])
-        top = float(np.quantile(drawn, level))
-        positive = value > 0 and float(drawn.min()) > 0
-        bounds[name] = value * value / top if positive else 2.0 * value - top
+        true, seen = np.array([r[name] for r in was]), np.array([r[name] for r in rows])
+        positive = value > 0 and float(min(true.min(), seen.min())) > 0
+        if positive:
+            bounds[name] = min(value, middle[name] / float(np.quantile(seen / true, level)))
+        else:
+            bounds[name] = min(value, middle[name] - float(np.quantile(seen - true, level)))
     bounds["Ppk"] = min(bounds[name] for name in ("Ppl", "Ppu") if name in bounds)
-    how = f"parametric bootstrap, {len(rows)} samples, choice of shape repeated, independent values"
+    how = f"parametric bootstrap, {len(rows)} samples, shapes by Akaike weight, choice repeated, independent values"
     estimator = f"quantiles of the {fit.name} shape"
     return tuple(
         Index(name, value, Bound(bounds[name], level, "lower", how), estimator, n, 1, math.nan)
@@ -246,10 +267,23 @@ def _indices(
     )
 
 
-def _basic(value: float, drawn: FloatArray, level: float) -> tuple[float, float]:
+def _averaged(fits: tuple[ShapeFit, ...]) -> tuple[float, float, float]:
+    """The three points averaged over the shapes with their Akaike weights."""
+    w = _weights(fits)
+    table = np.array([_points(SHAPES[f.name], tuple(f.parameters.values())) for f in fits])
+    low, middle, high = (float(v) for v in (w[:, None] * table).sum(axis=0))
+    return low, middle, high
+
+
+def _weights(fits: tuple[ShapeFit, ...]) -> FloatArray:
+    raw = np.exp(-0.5 * (np.array([f.aicc for f in fits]) - fits[0].aicc))
+    return np.asarray(raw / raw.sum())
+
+
+def _basic(value: float, error: FloatArray, level: float) -> tuple[float, float]:
     a = (1.0 - level) / 2.0
-    low, high = np.quantile(drawn, [a, 1.0 - a])
-    return 2.0 * value - float(high), 2.0 * value - float(low)
+    low, high = np.quantile(error, [a, 1.0 - a])
+    return value - float(high), value - float(low)
 
 
 def _notes(fit: ShapeFit, choice: Choice, p: float | None) -> tuple[str, ...]:
