@@ -164,6 +164,8 @@ def _valid_leave(lot: Lot, concessions: Sequence[Leave], now_us: int) -> tuple[L
             refusals.append(f"Concession {leave.reference} is not signed.")
         elif leave.until_us is not None and leave.until_us < now_us:
             refusals.append(f"Concession {leave.reference} has run out.")
+        elif leave.quantity == 0:
+            refusals.append(f"Concession {leave.reference} is used up.")
         elif leave.quantity is not None and (lot.quantity is None or lot.quantity > leave.quantity):
             held = "unknown" if lot.quantity is None else f"{lot.quantity}"
             refusals.append(

@@ -13,6 +13,9 @@ from qualrec.weld.failure_modes import FailureMode
 
 PASS, FAIL, INCOMPLETE, UNKNOWN = "pass", "fail", "incomplete", "unknown"
 
+NO_MODE = "The failure mode is not recorded."
+NO_SHARES = "The shares of the mixed failure are not recorded."
+
 _PURE_SHARES = {
     FailureMode.COHESIVE: "cohesive_pct",
     FailureMode.NEAR_SURFACE_TEAR: "tear_pct",
@@ -80,7 +83,9 @@ def judge_reading(
         side = next((v.side for v in violations if v.side), 0)
         return ReadingVerdict(FAIL, side, tuple(violations), tuple(v.sentence for v in violations))
     if characteristic.strength and (pull is None or not pull.mode):
-        return ReadingVerdict(UNKNOWN, 0, (), ("The failure mode is not recorded.",))
+        return ReadingVerdict(UNKNOWN, 0, (), (NO_MODE,))
+    if pull is not None and pull.mode == FailureMode.MIXED and pull.interfacial_pct is None:
+        return ReadingVerdict(UNKNOWN, 0, (), (NO_SHARES,))
     if characteristic.lsl is None and characteristic.usl is None and not characteristic.strength:
         return ReadingVerdict(UNKNOWN, 0, (), ("No specification limit is stated.",))
     return ReadingVerdict(PASS, 0, (), (f"{shown(value, characteristic)} is within the limits.",))
@@ -143,7 +148,8 @@ def judge_characteristic(
     faults = sum(1 for r in readings if not r.void and r.pull and r.pull.mode == FailureMode.TEST_FAULT)
     fails = sum(v.answer == FAIL for v in verdicts)
     passes = sum(v.answer == PASS for v in verdicts)
-    modeless = sum("The failure mode is not recorded." in v.reasons for v in verdicts)
+    modeless = sum(NO_MODE in v.reasons for v in verdicts)
+    shareless = sum(NO_SHARES in v.reasons for v in verdicts)
     missing = sum(o.missing for o in owed)
     mandatory = sum(o.missing for o in owed if o.mandatory)
     reasons = [reason for v in verdicts if v.answer == FAIL for reason in v.reasons]
@@ -161,9 +167,13 @@ def judge_characteristic(
         reasons.append(
             f"{modeless} {'pull lacks its' if modeless == 1 else 'pulls lack their'} failure mode."
         )
+    if shareless:
+        reasons.append(
+            f"{shareless} mixed {'failure lacks its' if shareless == 1 else 'failures lack their'} shares."
+        )
     if fails:
         answer = FAIL
-    elif mandatory or modeless:
+    elif mandatory or modeless or shareless:
         answer = INCOMPLETE
     elif passes:
         answer = PASS
