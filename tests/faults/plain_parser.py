@@ -1,4 +1,5 @@
-"""A plain parser of the three sample forms, written from sample_data/FORMATS.md; it shares no code with the product.
+"""A plain parser of the pull bench and weld cell forms (sample_data/FORMATS.md), the latter also as JSON lines and as a
+workbook. It shares no code with the product.
 
 Slow and simple: whole files in memory, decimal.Decimal for numbers, ElementTree for sheets. Any doubt is a `Fault`.
 """
@@ -327,7 +328,8 @@ def plain_book(data):
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as book:
             sheet = ElementTree.fromstring(book.read("xl/worksheets/sheet1.xml"))
-            shared = ElementTree.fromstring(book.read("xl/sharedStrings.xml"))
+            named = "xl/sharedStrings.xml" in book.namelist()
+            shared = ElementTree.fromstring(book.read("xl/sharedStrings.xml") if named else "<sst/>")
     except Exception as error:
         raise Fault from error
     texts = ["".join(t.text or "" for t in item.iter(f"{SHEET}t")) for item in shared.iter(f"{SHEET}si")]
@@ -337,12 +339,17 @@ def plain_book(data):
         cells = []
         for place, cell in enumerate(row.iter(f"{SHEET}c")):
             need(cell.get("r") == f"{'ABCDEFGHIJ'[place]}{n}" and cell.get("s", "0") == "0")
+            need(len(cell) == 1 and not (cell.text or "").strip())
             value = cell.findtext(f"{SHEET}v") or ""
-            need(cell.get("t", "n") in ("s", "n") and len(cell) == 1)
-            if cell.get("t") == "s":
+            kind = cell.get("t", "n")
+            if kind == "inlineStr":
+                need([part.tag for part in cell[0]] == [f"{SHEET}t"])
+                cells.append(cell[0][0].text or "")
+            elif kind == "s":
                 need(re.fullmatch("[0-9]+", value) and int(value) < len(texts))
                 cells.append(texts[int(value)])
             else:
+                need(kind == "n")
                 cells.append(Decimal(repr(number(value, "."))))
         rows.append((n, cells))
     need(len(rows) > 1 and all(isinstance(c, str) for c in rows[0][1]))
@@ -350,6 +357,7 @@ def plain_book(data):
     for n, cells in rows[1:]:
         need(len(cells) == len(rows[0][1]))
         names = dict(zip(map(name_of, rows[0][1]), cells, strict=True))
+        need({name_of(c) for c in WELD_COLUMNS} <= names.keys())
         need(all(isinstance(names.get(name_of(c)), Decimal) == (c in CODES) for c in WELD_COLUMNS[:-1]))
         found.append(weld_row(n, {k: str(v).strip() for k, v in names.items()}))
     return [one for row in found for one in row]
