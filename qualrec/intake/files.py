@@ -19,7 +19,7 @@ from qualrec.intake.numbers import Range, quote
 from qualrec.intake.profiles import Profile
 from qualrec.intake.readers import file_digest, open_table
 from qualrec.intake.rows import FileRow, ParsedRow, Problems, RowParser, check_units, clock_of, strict_rows
-from qualrec.intake.tables import Limits, Table
+from qualrec.intake.tables import Limits, Row, Table
 from qualrec.values import FloatArray, IntArray
 
 BLOCK_ROWS = 50_000
@@ -264,13 +264,15 @@ def read_blocks(
     return BlockIntake(path.name, reading.digest, blocks(), reading.problems, reading.notes)
 
 
-def _mixed(pieces: Iterator[object], parser: RowParser, problems: Problems) -> Iterator[Block]:
+def _mixed(
+    pieces: Iterator[Block | Iterator[Row | Problem]], parser: RowParser, problems: Problems
+) -> Iterator[Block]:
     """Clean blocks as they are; the rows of the others by the strict parser."""
     for piece in pieces:
         if isinstance(piece, Block):
             yield piece
         else:
-            yield from _gathered(strict_rows(parser, piece, problems.add), parser.profile)  # type: ignore[arg-type]
+            yield from _gathered(strict_rows(parser, piece, problems.add), parser.profile)
 
 
 def _gathered(rows: Iterator[FileRow], profile: Profile) -> Iterator[Block]:

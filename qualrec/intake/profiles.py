@@ -132,7 +132,9 @@ class Profile:
     @property
     def style(self) -> Style | None:
         """Decimal style of the file, None where it is not stated."""
-        return {"point": "point", "comma": "comma"}.get(self.decimal_style)  # type: ignore[return-value]
+        if self.decimal_style == "point":
+            return "point"
+        return "comma" if self.decimal_style == "comma" else None
 
     @property
     def taken(self) -> tuple[str, ...]:
