@@ -1,0 +1,108 @@
+"""Writes of master data and lots. Every function takes a `Writer`, checks what it is given, and says in words what is wrong.
+
+UsageError: empty names, crossed limits, unknown words, moments that are none, before anything is written. UnknownRecord: an id
+that names nothing. Refused: a rule of the records says no. Functions that add something return its id.
+"""
+
+from __future__ import annotations
+
+from qualrec.records.registry.characteristics import add_characteristic, revise_characteristic
+from qualrec.records.registry.lots import (
+    add_lot,
+    add_segment,
+    end_lot,
+    owe_test,
+    set_lot_state,
+    spread_samples,
+)
+from qualrec.records.registry.outcome import add_concession, add_disposition, add_shipment
+from qualrec.records.registry.parts import (
+    add_cavity,
+    add_component,
+    add_customer,
+    add_delivery,
+    add_material,
+    add_moulding_lot,
+    add_part,
+    add_part_revision,
+    add_stream,
+    add_tool,
+    set_delivery_state,
+    set_moulding_lot_state,
+)
+from qualrec.records.registry.plants import (
+    add_authorisation,
+    add_calendar,
+    add_person,
+    add_plant,
+    add_role,
+    add_signature,
+    remove_role,
+    set_person_state,
+)
+from qualrec.records.registry.recipes import (
+    add_recipe,
+    add_recipe_revision,
+    add_temporary_change,
+    approve_recipe_revision,
+    end_temporary_change,
+    withdraw_recipe_revision,
+)
+from qualrec.records.registry.stations import (
+    add_calibration,
+    add_clamp_tool,
+    add_event,
+    add_gauge,
+    add_gauge_check,
+    add_station,
+    get_or_add_condition,
+    set_gauge_state,
+)
+
+__all__ = [
+    "add_authorisation",
+    "add_calendar",
+    "add_calibration",
+    "add_cavity",
+    "add_characteristic",
+    "add_clamp_tool",
+    "add_component",
+    "add_concession",
+    "add_customer",
+    "add_delivery",
+    "add_disposition",
+    "add_event",
+    "add_gauge",
+    "add_gauge_check",
+    "add_lot",
+    "add_material",
+    "add_moulding_lot",
+    "add_part",
+    "add_part_revision",
+    "add_person",
+    "add_plant",
+    "add_recipe",
+    "add_recipe_revision",
+    "add_role",
+    "add_segment",
+    "add_shipment",
+    "add_signature",
+    "add_station",
+    "add_stream",
+    "add_temporary_change",
+    "add_tool",
+    "approve_recipe_revision",
+    "end_lot",
+    "end_temporary_change",
+    "get_or_add_condition",
+    "owe_test",
+    "remove_role",
+    "revise_characteristic",
+    "set_delivery_state",
+    "set_gauge_state",
+    "set_lot_state",
+    "set_moulding_lot_state",
+    "set_person_state",
+    "spread_samples",
+    "withdraw_recipe_revision",
+]
