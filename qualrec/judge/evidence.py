@@ -21,6 +21,8 @@ GRR_GOOD, GRR_POOR = 10.0, 30.0
 GRR_SOURCE = "measurement-system manual, as cited in Int. J. Metrol. Qual. Eng. 2017"
 LEAST_CATEGORIES = 5
 SHAPE_ALPHA = 0.05
+SHAPE_DISTANCE = 0.03
+"""Where many values make any test of shape too sharp: the largest difference in shares that serves (judgement)."""
 
 NOT_STABLE = "performance, not stable"
 FEW_DATA = "too few data"
@@ -49,6 +51,8 @@ class ShapeStanding:
     p: float = math.nan
     normal_p: float = math.nan
     note: str = ""
+    distance: float = math.nan
+    """Largest difference in shares from the shape; stands in for p where there is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +205,18 @@ def _shape(shape: ShapeStanding) -> Link:
     if not shape.name:
         return Link(name, question, UNKNOWN, shape.note or "No shape was tested.", source)
     tested = f"{shape.name} shape on {shape.n} values"
+    if math.isnan(shape.p) and not math.isnan(shape.distance):
+        near = shape.distance <= SHAPE_DISTANCE
+        why = (
+            f"{tested} {'lies' if near else 'does not lie'} within {SHAPE_DISTANCE * 100:g} % of the shares "
+        )
+        return Link(
+            name,
+            question,
+            YES if near else NO,
+            f"{why}(largest difference {shape.distance * 100:.1f} %).",
+            source,
+        )
     if math.isnan(shape.p):
         return Link(name, question, UNKNOWN, f"{tested}: {shape.note or 'not tested'}", source)
     if shape.p < SHAPE_ALPHA:

@@ -132,6 +132,7 @@ from qualrec.records.lookups.stations import (
     station_by_id,
     stations,
 )
+from qualrec.records.lookups.studies import Study, studies, study
 from qualrec.records.lookups.trace import lots_touched
 from qualrec.records.lookups.trail import StatusCounts, status_counts, trail_of, trail_rows
 
@@ -156,6 +157,7 @@ __all__ = [
     "Signature",
     "StatusCounts",
     "Stream",
+    "Study",
     "TemporaryChange",
     "actor",
     "all_limits_in_force",
@@ -246,6 +248,8 @@ __all__ = [
     "stream",
     "streams",
     "streams_of",
+    "studies",
+    "study",
     "suspect_shipped",
     "temporary_changes",
     "trail_of",

@@ -1,0 +1,135 @@
+"""The chart of one characteristic with everything that belongs on it: limits by version, signals, events, words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from qualrec.assess.chart_data import BuiltChart, LimitsSpan, build_chart
+from qualrec.assess.loading import Choice, Conn, choose, moment_text, series_of
+from qualrec.assess.points import PointText, point_texts
+from qualrec.judge.charting import chosen_rules
+from qualrec.records import lookups
+from qualrec.stats.results import Chart, Signal
+from qualrec.values import Characteristic, Event, LeftOut, Limits, LotSeries, Segment
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChartView:
+    """All that a chart shows. Arrays of the tracks have one entry for each point of `series`.
+
+    `state`: 'frozen' (limits in force, each point by the version it began under), 'trial, not frozen', 'fixed' (a count
+    of which none is accepted) or 'no limits'. `spans` are the versions with the points they judge, `history` all stored
+    limits, trial ones too. `points` say in words all that is known about each point.
+    """
+
+    part_number: str
+    characteristic: Characteristic
+    choice: Choice
+    series: LotSeries
+    chart: Chart
+    signals: tuple[Signal, ...]
+    state: str
+    spans: tuple[LimitsSpan, ...]
+    history: tuple[Limits, ...]
+    left_out: tuple[LeftOut, ...]
+    events: tuple[Event, ...]
+    points: tuple[PointText, ...]
+    rules: tuple[str, ...]
+    notes: tuple[str, ...]
+    zone: str
+
+    def signals_at(self, index: int) -> tuple[Signal, ...]:
+        """The signals that end at a point."""
+        return tuple(s for s in self.signals if s.points[-1] == index)
+
+
+def chart_view(
+    conn: Conn,
+    part_number: str,
+    code: str,
+    *,
+    stream: str | None = None,
+    condition: int | None = None,
+    until: str | None = None,
+) -> ChartView:
+    """The chart of a characteristic.
+
+    `stream`: label of one stream; None pools all. `condition`: id of a group of conditions that is kept apart; None
+    takes the most used and lists the others. `until`: number of the last lot to show. Raises UnknownRecord for an
+    unknown part, characteristic, stream or condition.
+    """
+    c = lookups.characteristic(conn, part_number, code)
+    choice = choose(conn, c, stream, condition)
+    until_us = None
+    if until is not None:
+        found = lookups.lot(conn, until) if c.hangs_on == "lot" else None
+        until_us = found.started_us if found is not None else lookups.moulding_lot(conn, until).moulded_us
+    series = series_of(conn, c, choice, until_us)
+    history = lookups.limits(conn, c.id, choice.stream_id, choice.condition_id) if len(series) else ()
+    built = build_chart(c, series, history)
+    segments = lookups.segments(conn, series.lot_ids.tolist()) if c.hangs_on == "lot" else {}
+    zone = _zone(conn, c)
+    events = _events(conn, series, segments)
+    modes = lookups.mode_counts(conn, c.id) if c.strength else ()
+    points = point_texts(c, series, built, segments, events, modes, zone)
+    return ChartView(
+        part_number=part_number,
+        characteristic=c,
+        choice=choice,
+        series=series,
+        chart=built.chart,
+        signals=built.signals,
+        state=built.state,
+        spans=built.spans,
+        history=history,
+        left_out=built.left_out,
+        events=events,
+        points=points,
+        rules=tuple(f"{r.name}: {r.text} ({r.source})" for r in chosen_rules(c)),
+        notes=(*built.notes, *_notes(choice, built, zone)),
+        zone=zone,
+    )
+
+
+def _zone(conn: Conn, c: Characteristic) -> str:
+    """Time zone of the plant that the characteristic belongs to: the plant number is in its id."""
+    plants = {p.id: p for p in lookups.plants(conn)}
+    own = plants.get(c.id >> 40)
+    return own.zone if own is not None else "UTC"
+
+
+def _events(conn: Conn, series: LotSeries, segments: dict[int, tuple[Segment, ...]]) -> tuple[Event, ...]:
+    """Events from the first point on, of the stations and lots on the chart; of no station or lot at all as well."""
+    if len(series) == 0:
+        return ()
+    stations = {s.station_id for held in segments.values() for s in held if s.station_id is not None}
+    numbers = set(series.numbers)
+    last_us = max([int(series.at_us[-1]), *(s.from_us for held in segments.values() for s in held)])
+    return tuple(
+        e
+        for e in lookups.events(conn, from_us=int(series.at_us[0]), until_us=last_us)
+        if e.station_id in stations or e.lot_number in numbers or (e.station_id is None and not e.lot_number)
+    )
+
+
+def _notes(choice: Choice, built: BuiltChart, zone: str) -> tuple[str, ...]:
+    notes = []
+    if built.state == "trial, not frozen":
+        notes.append("Trial limits from all lots shown, not frozen: they raise no flag.")
+    if choice.condition:
+        notes.append(f"Readings under: {choice.condition}.")
+    notes += [f"Kept apart, not on this chart: {other}." for other in choice.others]
+    if choice.streams and not choice.stream:
+        notes.append(f"Pooled over {len(choice.streams)} streams: {', '.join(choice.streams)}.")
+    for span in built.spans:
+        if span.limits is not None:
+            frozen_us = span.limits.frozen_us
+            when = (
+                ""
+                if frozen_us is None
+                else f", frozen {moment_text(frozen_us, zone)} by {span.limits.person}"
+            )
+            notes.append(
+                f"Limits version {span.version} from {len(span.limits.used_lots)} lots{when}: {span.limits.reason}"
+            )
+    return tuple(notes)

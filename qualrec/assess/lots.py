@@ -1,0 +1,201 @@
+"""Judging one lot: load what it hangs on, judge readings, samples, recipe, material, gauges, station and charts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from qualrec.assess.chart_data import BuiltChart, build_chart
+from qualrec.assess.loading import Conn, revisions_at
+from qualrec.judge.charting import ChartPoint, chart_findings
+from qualrec.judge.equipment import CLEANING_EVENTS
+from qualrec.judge.facts import LotFacts, MouldingReadings, readings_of
+from qualrec.judge.findings import lot_findings
+from qualrec.judge.gate import Gate, Leave, release_gate
+from qualrec.judge.kinds import RULES_VERSION
+from qualrec.judge.verdict import CharacteristicVerdict, judge_characteristic, overall_answer
+from qualrec.judge.windows import JointEnergy, joint_energies, window_findings
+from qualrec.records import lookups
+from qualrec.values import Characteristic, Finding, Gauge, Limits, Lot, LotSeries, MouldingLot, ReadingRow
+
+NEWEST_EVENTS = 500
+
+
+@dataclass(frozen=True, slots=True)
+class LotJudgement:
+    """What is found about a lot now. Nothing of it is stored yet.
+
+    `answer` is the worst verdict; `verdicts` one for each characteristic; `energies` the joint energy of each segment.
+    """
+
+    lot: Lot
+    answer: str
+    verdicts: tuple[CharacteristicVerdict, ...]
+    findings: tuple[Finding, ...]
+    gate: Gate
+    energies: tuple[JointEnergy, ...]
+    characteristics: tuple[Characteristic, ...]
+    rules_version: str = RULES_VERSION
+
+    def verdict(self, code: str) -> CharacteristicVerdict | None:
+        """The verdict of a characteristic by code; None where the lot has none."""
+        return next((v for v in self.verdicts if v.code == code), None)
+
+
+def judge_lot(conn: Conn, lot_number: str, *, now_us: int | None = None) -> LotJudgement:
+    """Judge a lot as it stands. `now_us` decides what is due; None: the clock of the machine.
+
+    Readings are judged by the revision in force when their segment began. Only frozen limits raise findings. Raises
+    UnknownRecord for an unknown lot.
+    """
+    if now_us is None:
+        from qualrec.records.database import now_us as clock
+
+        now_us = clock()
+    lot = lookups.lot(conn, lot_number)
+    facts = load_facts(conn, lot, now_us)
+    owed = {c: tuple(o for o in lot.owed if o.characteristic_id == c) for c in facts.characteristics}
+    verdicts = tuple(
+        judge_characteristic(c, readings_of(facts, c), owed[c.id]) for c in facts.characteristics.values()
+    )
+    findings = (
+        *lot_findings(facts),
+        *window_findings(facts),
+        *_charts(conn, facts),
+    )
+    flags = lookups.flags(conn, lot=lot.number)
+    gate = release_gate(lot, verdicts, flags, findings, _leaves(conn, lot), now_us)
+    return LotJudgement(
+        lot=lot,
+        answer=overall_answer(verdicts),
+        verdicts=verdicts,
+        findings=findings,
+        gate=gate,
+        energies=joint_energies(facts),
+        characteristics=tuple(facts.characteristics.values()),
+    )
+
+
+def load_facts(conn: Conn, lot: Lot, now_us: int) -> LotFacts:
+    """All that is judged about a lot, charts excepted."""
+    moments = {lot.started_us, *(s.from_us for s in lot.segments)}
+    held = revisions_at(conn, lot.part.number, moments)
+    base = held[lot.started_us]
+    mouldings = {m.id: m for s in lot.segments for m in (s.upper, s.lower) if m is not None}
+    readings = lookups.readings_of_lot(conn, lot.id)
+    moulded: dict[int, list[ReadingRow]] = {m: [] for m in mouldings}
+    for row in lookups.readings_of_subjects(conn, list(mouldings)) if mouldings else ():
+        if row.key.characteristic_id in base:
+            moulded[row.key.subject_id].append(row)
+    conditions = {r.condition_id for r in readings} | {
+        r.condition_id for rows in moulded.values() for r in rows
+    }
+    stations = {s.station_id for s in lot.segments if s.station_id is not None}
+    corrected = lookups.corrections(conn, lot=lot.number) if lot.shipments else ()
+    return LotFacts(
+        lot=lot,
+        characteristics=base,
+        readings=readings,
+        moulding=tuple(MouldingReadings(mouldings[m], tuple(rows)) for m, rows in moulded.items()),
+        by_segment={s.id: held[s.from_us] for s in lot.segments if held[s.from_us] != base},
+        gauges=_gauges(conn, conditions),
+        stations={s: lookups.station_by_id(conn, s) for s in stations},
+        cleanings=_cleanings(conn, stations, now_us),
+        corrected_us={c.key: c.at_us for c in corrected},
+        now_us=now_us,
+    )
+
+
+def _gauges(conn: Conn, conditions: set[int]) -> dict[int, Gauge]:
+    """Gauges by condition id."""
+    known = lookups.load_conditions(conn, conditions)
+    gauges = {g: lookups.gauge_by_id(conn, g) for g in {c.gauge_id for c in known.values()} if g is not None}
+    return {i: gauges[c.gauge_id] for i, c in known.items() if c.gauge_id is not None}
+
+
+def _cleanings(conn: Conn, stations: set[int], until_us: int) -> dict[int, tuple[int, ...]]:
+    """Moments of cleaning by station."""
+    found = {}
+    for station in stations:
+        events = lookups.events(conn, station_id=station, until_us=until_us, newest=NEWEST_EVENTS)
+        found[station] = tuple(e.at_us for e in events if e.kind in CLEANING_EVENTS)
+    return found
+
+
+def _leaves(conn: Conn, lot: Lot) -> tuple[Leave, ...]:
+    """Concessions for the lot or its part; what was shipped under one is used up."""
+    return tuple(
+        Leave(
+            c.reference,
+            None if c.quantity is None else max(0, c.quantity - c.used),
+            c.until_us,
+            c.reason,
+            c.signature_id is not None,
+        )
+        for c in lookups.concessions(conn, lot.number)
+    )
+
+
+def _charts(conn: Conn, facts: LotFacts) -> tuple[Finding, ...]:
+    """Findings on the charts of the lot and of its moulding lots, per stream where limits are kept per stream."""
+    lot, found = facts.lot, []
+    in_force = lookups.all_limits_in_force(conn, lot.started_us)
+    wanted = {c.id: c for c in facts.characteristics.values() if _charted(c, in_force)}
+    if not wanted:
+        return ()
+    pooled = lookups.lot_series_many(conn, list(wanted), until_us=lot.started_us)
+    for c in wanted.values():
+        for series in pooled[c.id]:
+            key = (c.id, 0, series.condition_id)
+            if key in in_force or c.chart == "zero count":
+                found += _chart(conn, facts, c, series, in_force.get(key))
+        for key in in_force:
+            if key[0] == c.id and key[1]:
+                series = lookups.lot_series(
+                    conn, c.id, stream_id=key[1], condition_id=key[2] or None, until_us=lot.started_us
+                )
+                found += _chart(conn, facts, c, series, in_force[key])
+    return tuple(found)
+
+
+def _charted(c: Characteristic, in_force: dict[tuple[int, int, int], Limits]) -> bool:
+    return c.chart == "zero count" or (c.chart != "none" and any(key[0] == c.id for key in in_force))
+
+
+def _chart(
+    conn: Conn, facts: LotFacts, c: Characteristic, series: LotSeries, in_force: Limits | None
+) -> list[Finding]:
+    """Findings at the points of one series that belong to the lot."""
+    owners: dict[int, MouldingLot | None] = {facts.lot.id: None}
+    if c.hangs_on != "lot":
+        owners = {m.lot.id: m.lot for m in facts.moulding}
+    places = [int(p) for p in np.flatnonzero(np.isin(series.lot_ids, list(owners)))]
+    if not places:
+        return []
+    history = (
+        lookups.limits(conn, c.id, series.stream_id, series.condition_id) if in_force is not None else ()
+    )
+    built = build_chart(c, series, history)
+    found: list[Finding] = []
+    for place in places:
+        point = _point(facts.lot, series, place, built, owners[int(series.lot_ids[place])])
+        found += chart_findings(c, built.chart, built.signals, point)
+    return found
+
+
+def _point(
+    lot: Lot, series: LotSeries, place: int, built: BuiltChart, moulding: MouldingLot | None
+) -> ChartPoint:
+    span = built.span_of(place)
+    limits = None if span is None else span.limits
+    return ChartPoint(
+        index=place,
+        number=series.numbers[place],
+        at_us=int(series.at_us[place]),
+        lot_id=lot.id,
+        moulding_lot_id=None if moulding is None else moulding.id,
+        limits_id=None if limits is None else limits.id,
+        limits_version=0 if limits is None else limits.version,
+        stream_id=series.stream_id,
+    )

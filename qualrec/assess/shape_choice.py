@@ -1,0 +1,84 @@
+"""The shape of the single values and, where it is not normal, the index by percentiles with its bound."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from qualrec.errors import ComputeError
+from qualrec.judge.evidence import SHAPE_ALPHA, IndexStanding, ShapeStanding
+from qualrec.values import Characteristic, Values
+
+if TYPE_CHECKING:
+    from qualrec.stats.capability import Capability
+    from qualrec.stats.distributions import PercentileCapability
+    from qualrec.stats.normality import Normality
+
+LEAST_FOR_SHAPE = 25
+"""Fewest values for a word on shape (common practice, no source)."""
+SHAPES_TRIED = ("normal", "lognormal", "weibull", "gamma", "smallest extreme value")
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeReport:
+    """`normality` of the values; `percentiles` where they are not normal; `index` the one to judge then, else None."""
+
+    standing: ShapeStanding
+    normality: Normality | None
+    percentiles: PercentileCapability | None
+    index: IndexStanding | None
+
+
+def shape_report(c: Characteristic, values: Values, found: Capability, samples: int) -> ShapeReport:
+    """Normal where Anderson-Darling does not contradict it, else the best of five shapes.
+
+    Beyond 1,000 values the distance from the shape stands in place of p.
+    """
+    from qualrec.stats.distributions import percentile_capability
+    from qualrec.stats.normality import normality
+
+    x = values.value
+    if x.size < LEAST_FOR_SHAPE:
+        note = f"{x.size} values; {LEAST_FOR_SHAPE} are needed for a word on shape."
+        return ShapeReport(ShapeStanding(note=note), None, None, None)
+    try:
+        normal = normality(x)
+    except ComputeError as error:
+        return ShapeReport(ShapeStanding(note=error.message), None, None, None)
+    if normal.p_anderson is not None and normal.p_anderson >= SHAPE_ALPHA:
+        standing = ShapeStanding("normal", normal.n, normal.p_anderson, normal.p_anderson)
+        return ShapeReport(standing, normal, None, None)
+    try:
+        better = percentile_capability(x, c.lsl, c.usl, names=SHAPES_TRIED, samples=samples)
+    except ComputeError as error:
+        standing = ShapeStanding(
+            "normal", normal.n, _p(normal.p_anderson), _p(normal.p_anderson), error.message
+        )
+        return ShapeReport(standing, normal, None, None)
+    note = "The normal shape is contradicted." if normal.p_anderson is not None else ""
+    standing = ShapeStanding(
+        better.fit.name, normal.n, _p(better.p_anderson), _p(normal.p_anderson), note, better.fit.distance
+    )
+    index = None if better.fit.name == "normal" else _index(better, found)
+    return ShapeReport(standing, normal, better, index)
+
+
+def _p(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _index(better: PercentileCapability, found: Capability) -> IndexStanding:
+    """Ppk by percentiles; its bound is lowered by what lots cost the normal bound.
+
+    The bootstrap takes values as independent. Where the bound from the lots is below the independent one, the bound by
+    percentiles is lowered in the same ratio (judgement; exact for a normal shape).
+    """
+    ppk = next(i for i in better.indices if i.name == "Ppk")
+    bound, method = ppk.bound.value, f"{better.fit.name} shape by percentiles; {ppk.bound.method}"
+    lots, free = found.bound_lots, found.bound_independent.value
+    if lots is not None and lots.value < free and bound > 0:
+        ratio = max(0.0, lots.value / free) if free > 0 else 0.0
+        bound *= ratio
+        method += f", lowered to {ratio:.3f} of it as the lots lower the normal bound"
+    return IndexStanding("Ppk", ppk.value, bound, method)
