@@ -11,7 +11,7 @@
 Lower limits of R and S below 0 are 0, and a point on a limit is not beyond it. The first phase takes its limits from
 the used points (present and not left out); moving ranges close up over left-out ones. The second phase judges new
 points by frozen limits. Source: ISO 7870-2; Montgomery (from memory). Widths of the lot charts: 3.5 sigma together
-with EWMA weight 0.2, width 2.90, whose joint in-control run length is about 370 (simulated, see the tests).
+with EWMA weight 0.2, width 2.90; joint in-control run length 360 lots (Markov chain, known parameters).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from qualrec.errors import ComputeError
-from qualrec.stats import attributes, ewma
+from qualrec.stats import attributes, cusum, ewma, laney, rare
 from qualrec.stats.constants import c4_array, d2, d2_array, d3, d3_array
 from qualrec.stats.describe import describe
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
@@ -174,16 +174,22 @@ def apply_frozen(
     sizes    subgroup or lot sizes, sample sizes, exposures (kinds with sizes)
     spreads  ranges (xbar_r) or standard deviations (xbar_s, lot_means)
     used     marks of the points the limits came from, where they are on the chart too
-    left_out marks of points with an assigned cause; they are drawn but do not enter the EWMA
+    left_out marks of points with an assigned cause; they are drawn but do not enter EWMA or CUSUM
 
     Raises ComputeError for an unknown kind and for sizes or spreads that are needed and not given.
     """
-    if frozen.kind in attributes.KINDS:
-        return attributes.apply(frozen, values, 1.0 if sizes is None else sizes, used=used)
+    counted = {
+        **dict.fromkeys(attributes.KINDS, attributes.apply),
+        **dict.fromkeys(laney.KINDS, laney.apply_prime),
+    }
+    if frozen.kind in counted:
+        return counted[frozen.kind](frozen, values, 1.0 if sizes is None else sizes, used=used)
+    if frozen.kind in ("g", "t"):
+        return rare.apply_rare(frozen, values, used=used)
     x = np.asarray(values, dtype=np.float64)
     out = np.zeros(x.shape, dtype=np.bool_) if left_out is None else np.asarray(left_out, dtype=np.bool_)
-    if frozen.kind == "ewma":
-        return ewma.apply(frozen, np.where(out, np.nan, x), used=used)
+    if frozen.kind in ("ewma", "cusum"):
+        return (ewma if frozen.kind == "ewma" else cusum).apply(frozen, np.where(out, np.nan, x), used=used)
     mask = np.zeros(x.shape, dtype=np.bool_) if used is None else np.asarray(used, dtype=np.bool_)
     if frozen.kind == "individuals":
         tracks: tuple[Track, ...] = (_level_track("value", frozen, x), _moving_range_track(frozen, x))

@@ -90,6 +90,12 @@ class Frozen:
     ewma_width: float = math.nan
     steady: bool = False
     """EWMA limits of the steady state in place of the time-varying ones."""
+    slack: float = math.nan
+    """Reference value k of a CUSUM, in sigma."""
+    decision: float = math.nan
+    """Decision interval h of a CUSUM, in sigma."""
+    head_start: float = 0.0
+    """Start of a CUSUM as a share of its decision interval."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
