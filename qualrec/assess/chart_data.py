@@ -84,7 +84,8 @@ def frozen_of(limits: Limits, characteristic: Characteristic) -> Frozen:
 def build_chart(
     characteristic: Characteristic, series: LotSeries, history: Sequence[Limits] = ()
 ) -> BuiltChart:
-    """The chart of a characteristic. `history`: its limits, any order; stored trial limits are not drawn."""
+    """The chart of a characteristic. `history`: its limits, any order; limits that were never frozen are
+    not drawn."""
     put = sorted(
         (h for h in history if h.state in ("frozen", "superseded")), key=lambda h: (h.from_us, h.version)
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from qualrec.assess.chart_data import BuiltChart, LimitsSpan, build_chart
 from qualrec.assess.loading import Choice, Conn, choose, moment_text, series_of
 from qualrec.assess.points import PointText, point_texts
+from qualrec.assess.price import price_notes
 from qualrec.judge.charting import chosen_rules
 from qualrec.records import lookups
 from qualrec.stats.results import Chart, Signal
@@ -51,11 +52,13 @@ def chart_view(
     stream: str | None = None,
     condition: int | None = None,
     until: str | None = None,
+    price: bool = True,
 ) -> ChartView:
     """The chart of a characteristic.
 
     `stream`: label of one stream; None pools all. `condition`: id of a group of conditions that is kept apart; None
-    takes the most used and lists the others. `until`: number of the last lot to show. Raises UnknownRecord for an
+    takes the most used and lists the others. `until`: number of the last lot to show. `price`: add the
+    run lengths of the chosen rules to the notes (up to a second the first time). Raises UnknownRecord for an
     unknown part, characteristic, stream or condition.
     """
     c = lookups.characteristic(conn, part_number, code)
@@ -86,7 +89,7 @@ def chart_view(
         events=events,
         points=points,
         rules=tuple(f"{r.name}: {r.text} ({r.source})" for r in chosen_rules(c)),
-        notes=(*built.notes, *_notes(choice, built, zone)),
+        notes=(*built.notes, *_notes(choice, built, zone), *(price_notes(c) if price else ())),
         zone=zone,
     )
 

@@ -22,9 +22,10 @@ FEWEST_LOTS_ADVISED = 25
 class TrialLimits:
     """Limits worked out from lots, ready to be stored and frozen.
 
-    `chart` holds all points of `series`; `fields` are the columns of stored limits (chart, centre, sigma, lower, upper,
-    ewma_lambda, ewma_width, spread_centre, spread_sigma, estimator, from_us). `spread_centre` is the expected S of a
-    lot of the usual size, `spread_sigma` is sigma within lots. `sentences` say it all in words.
+    `chart` holds all points of `series`; `fields` are what `records.findings.store_limits` takes beside the lots (chart,
+    centre, sigma, lower, upper, ewma_lambda, ewma_width, spread_centre, spread_sigma, estimator, from_us, stream_id,
+    condition_id). `spread_centre` is the expected S of a lot of the usual size, `spread_sigma` is sigma within lots.
+    `sentences` say it all in words.
     """
 
     characteristic: Characteristic
@@ -81,7 +82,11 @@ def trial_limits(
         used_numbers=numbers,
         left_out=left_out,
         from_us=from_us,
-        fields=_fields(c, chart.frozen, series, used, from_us),
+        fields={
+            **_fields(c, chart.frozen, series, used, from_us),
+            "stream_id": choice.stream_id,
+            "condition_id": choice.condition_id,
+        },
         notes=(*chart.notes, *(f"Other readings are kept apart and not used: {o}." for o in choice.others)),
         sentences=_sentences(c, chart, numbers, left_out),
     )

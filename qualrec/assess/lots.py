@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from qualrec.assess.changes import newest_change
 from qualrec.assess.chart_data import BuiltChart, build_chart
 from qualrec.assess.loading import Conn, revisions_at
-from qualrec.judge.charting import ChartPoint, chart_findings
+from qualrec.judge.charting import ChartPoint, change_finding, chart_findings
 from qualrec.judge.equipment import CLEANING_EVENTS
 from qualrec.judge.facts import LotFacts, MouldingReadings, readings_of
 from qualrec.judge.findings import lot_findings
@@ -181,6 +182,7 @@ def _chart(
     for place in places:
         point = _point(facts.lot, series, place, built, owners[int(series.lot_ids[place])])
         found += chart_findings(c, built.chart, built.signals, point)
+        found += _change(c, series, place, built, point)
     return found
 
 
@@ -199,3 +201,16 @@ def _point(
         limits_version=0 if limits is None else limits.version,
         stream_id=series.stream_id,
     )
+
+
+def _change(
+    c: Characteristic, series: LotSeries, place: int, built: BuiltChart, point: ChartPoint
+) -> tuple[Finding, ...]:
+    """A change of level under the limits of the point, where the point is the first to show it."""
+    span = built.span_of(place)
+    if span is None or span.limits is None or c.chart != "lot means":
+        return ()
+    under = slice(span.first, place + 1)
+    gone = np.isin(series.lot_ids[under], [out.lot_id for out in span.limits.left_out])
+    change = newest_change(np.where(gone, np.nan, series.mean[under]), series.numbers[under])
+    return () if change is None else (change_finding(c, change, point),)

@@ -54,7 +54,7 @@ def _last_study(conn: Conn, c: Characteristic, gauge_ids: set[int]) -> tuple[str
     if not studies:
         return "", None, None
     last = max(studies, key=lambda s: (s.done_us or 0, s.id))
-    grr, categories = last.analysis.get("grr_pct"), last.analysis.get("categories")
+    grr, categories = last.analysis.get("grr_pct"), last.analysis.get("ndc")
     return last.number, None if grr is None else float(grr), None if categories is None else int(categories)
 
 

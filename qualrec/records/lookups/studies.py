@@ -13,7 +13,8 @@ from qualrec.records.lookups.base import find, mapping, table
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """`plan` and `analysis` are JSON objects; a gauge study keeps 'grr_pct' (% of study variation) and 'categories'."""
+    """`plan` and `analysis` are JSON objects; a gauge study keeps 'grr_pct' (% of study variation) and
+    'ndc' (number of distinct categories)."""
 
     id: int
     number: str
