@@ -8,9 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-
-from qualrec.judge.evidence import Link
+from qualrec.judge.evidence import IndexStanding, Link
 from qualrec.stats.results import Index
 from qualrec.values import (
     Batch,
@@ -81,7 +79,7 @@ class Element:
 class Series:
     """One plotted sequence with its limits; arrays have one entry per point, nan where there is none.
 
-    `name` is 'lot means', 'EWMA', 'within-lot S', 'p', ... `flagged` marks points with a signal.
+    `name` is that of the track ('lot mean', 'EWMA', 'standard deviation', ...). `flagged` marks points with a signal.
     """
 
     name: str
@@ -113,7 +111,10 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class CapabilityFigures:
-    """Indices with their proof. `within_estimator` names the sigma of Cp and Cpk."""
+    """Indices by the normal shape with their proof. `within_estimator` names the sigma of Cp and Cpk.
+
+    `shape_indices`: those by percentiles of `shape`, where the values are not normal.
+    """
 
     n: int
     k: int
@@ -123,6 +124,8 @@ class CapabilityFigures:
     within_estimator: str
     indices: tuple[Index, ...]
     notes: tuple[str, ...] = ()
+    shape: str = ""
+    shape_indices: tuple[Index, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,7 +133,8 @@ class CharacteristicSheet:
     """Everything on one characteristic.
 
     `figures` None: no index; `refusal` then says why. `answer` is 'yes', 'no' or 'unknown' with `sentence` in words.
-    `readings` come in the order of `points`, so that the readings of a point stand together.
+    `readings` come in the order of `points`, so that the readings of a point stand together; `used` tells of each whether
+    its value is in the figures of points and indices.
     """
 
     characteristic: Characteristic
@@ -138,6 +142,8 @@ class CharacteristicSheet:
     requirement_source: str
     by_bound: bool
     figures: CapabilityFigures | None
+    judged: IndexStanding
+    """The index that the requirement is held against; its name is empty where there is none."""
     refusal: str
     answer: str
     remark: str
@@ -149,6 +155,7 @@ class CharacteristicSheet:
     limits_version: str
     signals: tuple[str, ...]
     readings: tuple[ReadingRow, ...]
+    used: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,8 +201,3 @@ class Pack:
 
     def shows(self, family: str) -> bool:
         return family in self.families
-
-
-def nothing(points: int) -> FloatArray:
-    """An array of nan, for a side without a limit."""
-    return np.full(points, np.nan)

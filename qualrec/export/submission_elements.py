@@ -40,23 +40,27 @@ _ROWS = (
     ElementInfo(5, "process flow", "Flow of the process", "Ablauf des Prozesses", "RRS*R"),
     ElementInfo(6, "process risk", "Risk analysis of the process", "Risikoanalyse des Prozesses", "RRS*R"),
     ElementInfo(7, "control plan", "Control plan", "Produktionslenkungsplan", "RRS*R", ("specification",)),
-    ElementInfo(8, "measurement studies", "Studies of the measuring systems", "Untersuchung der Messsysteme", "RRS*R", ("gauges",)),
     ElementInfo(
-        9, "dimensions", "Measured dimensions", "Gemessene Maße", "RSS*R", ("specification", "characteristics", "raw")
+        8, "measurement studies", "Studies of the measuring systems", "Untersuchung der Messsysteme", "RRS*R", ("gauges",)
+    ),
+    ElementInfo(
+        9, "dimensions", "Measured dimensions", "Gemessene Maße", "RSS*R", ("specification", "raw")
     ),
     ElementInfo(
         10, "tests", "Results of material and function tests", "Ergebnisse der Werkstoff- und Funktionsprüfungen",
-        "RSS*R", ("specification", "characteristics", "lots", "raw"),
+        "RSS*R", ("specification", "lots", "raw"),
     ),
     ElementInfo(
         11, "process studies", "First studies of the process", "Erste Prozessuntersuchungen",
-        "RRS*R", ("capability", "characteristics", "limits", "raw"),
+        "RRS*R", ("specification", "capability", "characteristics", "lots", "raw", "limits"),
     ),
     ElementInfo(12, "laboratory", "Proof of the laboratory's competence", "Nachweis der Laborkompetenz", "RSS*R", ("gauges",)),
     ElementInfo(13, "appearance", "Approval of appearance", "Freigabe des Aussehens", "SSS*R"),
     ElementInfo(14, "sample parts", "Parts from the production run", "Teile aus dem Serienlauf", "RSS*R"),
     ElementInfo(15, "master sample", "Reference sample", "Referenzmuster", "RRR*R"),
-    ElementInfo(16, "checking aids", "Fixtures and aids for checking", "Prüfvorrichtungen und Hilfsmittel", "RRR*R", ("gauges",)),
+    ElementInfo(
+        16, "checking aids", "Fixtures and aids for checking", "Prüfvorrichtungen und Hilfsmittel", "RRR*R", ("gauges",)
+    ),
     ElementInfo(17, "customer rules", "Proof of the customer's own rules", "Nachweis der Kundenvorgaben", "RRS*R"),
     ElementInfo(18, "declaration", "Signed declaration", "Unterschriebene Erklärung", "SSSSR"),
 )  # fmt: skip
