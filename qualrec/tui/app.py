@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import App, ComposeResult
@@ -26,6 +27,7 @@ from qualrec.tui.actions import (
     place_actions,
 )
 from qualrec.tui.labels import DecimalStyle
+from qualrec.tui.messages import Trouble
 from qualrec.tui.palette import TablePalette
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.overlays import SMALLEST, HelpSheet, PlaceList, SmallScreen
@@ -142,8 +144,19 @@ class QualrecApp(App[None]):
         screen.show_status(self.status)
         if not first_visit:
             screen.load()
-        if len(self._visited) == 1 and first_visit and self.status_source is not None:
-            screen.ask("status", self.status_source, self.set_status)
+        if len(self._visited) == 1 and first_visit:
+            self._read_status(screen)
+
+    def _read_status(self, screen: PlaceScreen) -> None:
+        """Read the status in a thread; where that fails the records cannot be reached."""
+        if self.status_source is None:
+            return
+
+        def unreachable(trouble: Trouble) -> None:
+            self.set_status(replace(self.status, connection="lost"))
+            screen.failed("status", trouble)
+
+        screen.ask("status", self.status_source, self.set_status, unreachable)
 
     def set_status(self, status: Status) -> None:
         """Take over what the status line tells, on every place."""
@@ -154,8 +167,7 @@ class QualrecApp(App[None]):
     def action_reload(self) -> None:
         if self.place_screen is not None:
             self.place_screen.load()
-            if self.status_source is not None:
-                self.place_screen.ask("status", self.status_source, self.set_status)
+            self._read_status(self.place_screen)
 
     def action_theme(self) -> None:
         names = list(THEMES)

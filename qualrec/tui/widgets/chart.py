@@ -85,9 +85,9 @@ class Chart(GridView, can_focus=True):
         keep: bool = False,
     ) -> None:
         """Draw `plot`, and `spread` (as many points) below it. `keep` leaves cursor and view where they can stay."""
+        whole_before = self.first == 0 and self.stop == len(self.plot.values)
         self.plot, self.spread, self.heading, self.describe = plot, spread, heading, describe
         count = len(plot.values)
-        whole_before = self.first == 0 and self.stop <= count
         if not keep or self.cursor is None or self.cursor >= count:
             self.cursor = count - 1 if count else None
         if not keep or whole_before or self.stop > count:

@@ -7,6 +7,7 @@ the next row in their order.
 
 from __future__ import annotations
 
+from asyncio import sleep
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
@@ -99,7 +100,7 @@ class Entry(Input):
         """The entry that handed the focus over; its late keys go first."""
 
     async def _on_key(self, event: Key) -> None:
-        if not self.has_focus:
+        if self.screen.focused is not self:
             event.stop()
             event.prevent_default()
             target = self.screen.focused
@@ -110,11 +111,10 @@ class Entry(Input):
             )
             if row is not None:
                 row.take(event)
-        elif self.before is not None and self.before.message_queue_size:
-            event.stop()
-            event.prevent_default()
-            self.post_message(event)
-        elif event.key in ("enter", "tab"):
+            return
+        while self.before is not None and self.before.is_running and self.before.message_queue_size:
+            await sleep(0)
+        if event.key in ("enter", "tab"):
             event.stop()
             event.prevent_default()
             self.take(event)
@@ -189,7 +189,8 @@ class Field(Row):
 
     def start(self) -> None:
         focused = self.screen.focused
-        self.entry.before = focused if isinstance(focused, Entry) else None
+        if focused is not self.entry:
+            self.entry.before = focused if isinstance(focused, Entry) else None
         self.screen.set_focus(self.entry)
 
     def take(self, event: Key) -> None:

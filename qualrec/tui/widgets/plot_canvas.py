@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import groupby
+from sys import float_info
 
 
 class Mark(IntEnum):
@@ -278,7 +279,7 @@ class Scale:
     """The low value at the far end, as rows count from the top."""
 
     def __call__(self, value: float) -> int:
-        part = (value - self.low) / (self.high - self.low)
+        part = (value / 2 - self.low / 2) / (self.high / 2 - self.low / 2)
         if self.downward:
             part = 1.0 - part
         return min(self.size - 1, max(0, int(part * self.size)))
@@ -287,11 +288,12 @@ class Scale:
 def widened(low: float, high: float, share: float = 0.05) -> tuple[float, float]:
     """The range with `share` more on each side; a range of no width opens around its value."""
     if high > low:
-        room = (high - low) * share
-        if low - room < low and high + room > high:
-            return low - room, high + room
-    room = abs(low) * share or 1.0
-    return low - room, high + room
+        room = high / 2 * share - low / 2 * share
+        if not (low - room < low and high + room > high):
+            room = abs(low) * share or 1.0
+    else:
+        room = abs(low) * share or 1.0
+    return max(low - room, -float_info.max), min(high + room, float_info.max)
 
 
 def short_number(value: float) -> str:

@@ -253,7 +253,7 @@ class _Drawing:
             for name, value, role in named
             if value is not None
         ]
-        room = (self.high - self.low) * 0.02
+        room = self.high * 0.02 - self.low * 0.02
         ends = [(plot.number(value), value, Role.NAME) for value in (self.high - room, self.low + room)]
         return found + ends
 

@@ -243,7 +243,9 @@ class RecordTable(Asking, Vertical):
             self._update(before.lines, page.lines)
         else:
             self._fill(page.lines)
-        if row is not None:
+        if not page.lines:
+            self.rows.move_cursor(row=0)
+        elif row is not None:
             self.rows.move_cursor(row=min(row, len(page.lines) - 1))
         elif key is None or not self.go_to(key):
             self.rows.move_cursor(row=min(at, len(page.lines) - 1))
@@ -305,8 +307,8 @@ class RecordTable(Asking, Vertical):
 
     def on_data_table_row_highlighted(self, event: DataTable.RowHighlighted) -> None:
         event.stop()
-        if event.row_key.value is not None:
-            self.post_message(self.Moved(self, event.row_key.value))
+        if self.key is not None:
+            self.post_message(self.Moved(self, self.key))
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         event.stop()
