@@ -1,5 +1,5 @@
 -- Tables of revision 0001, first half (what others point to).
--- Neutral form: the migration puts in INTEGER for BIGINT, WITHOUT ROWID and PARTITION BY where a marker stands.
+-- Neutral form: the migration puts in INTEGER for BIGINT, DOUBLE, WITHOUT ROWID and PARTITION BY where a marker stands.
 
 CREATE TABLE mode_count (
   subject_id BIGINT NOT NULL, characteristic_id BIGINT NOT NULL, stream_id BIGINT NOT NULL,

@@ -1,5 +1,5 @@
 -- Tables of revision 0001, second half.
--- Neutral form: the migration puts in INTEGER for BIGINT, WITHOUT ROWID and PARTITION BY where a marker stands.
+-- Neutral form: the migration puts in INTEGER for BIGINT, DOUBLE, WITHOUT ROWID and PARTITION BY where a marker stands.
 
 CREATE TABLE moulding_lot (
   id BIGINT NOT NULL, plant_id BIGINT NOT NULL, number VARCHAR(60) NOT NULL,

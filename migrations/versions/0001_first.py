@@ -26,6 +26,7 @@ SQL = Path(__file__).resolve().parent.parent / "sql"
 
 APPEND_ONLY = (
     "reading_entry",
+    "welded_unit",
     "correction",
     "trail",
     "trail_anchor",
@@ -82,13 +83,6 @@ STAGED_PULL = (
     " AND reading.subject_id = OLD.subject_id AND reading.characteristic_id = OLD.characteristic_id"
     " AND reading.stream_id = OLD.stream_id AND reading.sample = OLD.sample)"
 )
-UNIT_READING = (
-    "EXISTS (SELECT 1 FROM reading JOIN batch ON batch.id = reading.batch_id WHERE batch.state {state}"
-    " AND reading.subject_id = OLD.subject_id AND reading.sample = OLD.sample)"
-)
-STAGED_UNIT = (
-    UNIT_READING.format(state="<> 'accepted'") + " AND NOT " + UNIT_READING.format(state="= 'accepted'")
-)
 DRAFT = "EXISTS (SELECT 1 FROM recipe_revision WHERE id = {row}.recipe_revision_id AND state = 'draft')"
 TRIAL = "EXISTS (SELECT 1 FROM limits WHERE id = OLD.limits_id AND state = 'trial')"
 
@@ -99,11 +93,10 @@ def guards(differs: str) -> list[tuple[str, str, str, str]]:
     limits = " OR ".join(f"NEW.{c} {differs} OLD.{c}" for c in LIMITS_KEPT)
     kept = "rows are never changed or removed; enter a correction"
     found = [(table, event, "", kept) for table in APPEND_ONLY for event in ("UPDATE", "DELETE")]
-    found += [(table, "UPDATE", "", kept) for table in ("reading", "pull", "welded_unit")]
+    found += [(table, "UPDATE", "", kept) for table in ("reading", "pull")]
     found += [
         ("reading", "DELETE", f"NOT {STAGED_READING}", kept),
         ("pull", "DELETE", f"NOT {STAGED_PULL}", kept),
-        ("welded_unit", "DELETE", f"NOT ({STAGED_UNIT})", kept),
         ("batch", "UPDATE", "OLD.state = 'accepted'", "an accepted batch is final"),
         ("batch", "DELETE", "OLD.state = 'accepted'", "an accepted batch is final"),
         ("trail_head", "UPDATE", "NEW.seq < OLD.seq", "the trail only grows"),
@@ -171,7 +164,6 @@ def postgresql_guards() -> None:
         "reading",
         "reading_pdefault",
         "pull",
-        "welded_unit",
         "batch",
         "recipe_revision",
         "recipe_setting",
@@ -188,7 +180,8 @@ def tables(sqlite: bool) -> list[str]:
     text = "".join((SQL / f"0001_tables_{half}.sql").read_text(encoding="utf-8") for half in (1, 2))
     text = re.sub(r"^--.*$", "", text, flags=re.MULTILINE)
     if sqlite:
-        text = text.replace("BIGINT", "INTEGER").replace("/* narrow */", "WITHOUT ROWID")
+        text = text.replace("BIGINT", "INTEGER").replace("DOUBLE PRECISION", "DOUBLE")
+        text = text.replace("/* narrow */", "WITHOUT ROWID")
         text = text.replace("/* ranged */", "")
     else:
         text = text.replace("/* narrow */", "").replace("/* ranged */", "PARTITION BY RANGE (subject_id)")

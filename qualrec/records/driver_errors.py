@@ -33,6 +33,14 @@ def is_busy(error: BaseException) -> bool:
     return _sqlstate(original) in ("55P03", "40P01", "40001")
 
 
+def is_double(error: BaseException) -> bool:
+    """True where a row with the same key is there already."""
+    original = _original(error)
+    if isinstance(original, sqlite3.Error):
+        return _sqlite_name(original) in ("SQLITE_CONSTRAINT_PRIMARYKEY", "SQLITE_CONSTRAINT_UNIQUE")
+    return _sqlstate(original) == "23505"
+
+
 def translate(error: BaseException, place: str) -> QualrecError:
     """The QualrecError that says the same. `place` is the database without its password."""
     original = _original(error)

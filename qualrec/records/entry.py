@@ -58,7 +58,7 @@ def add_readings(
         check_reading(reading, place)
     check_known(writer, readings)
     batch_id = writer.new_id()
-    samples = give_samples(writer, readings)
+    samples = give_samples(writer.conn, readings)
     keys = tuple(
         ReadingKey(r.subject_id, r.characteristic_id, r.stream_id, sample)
         for r, sample in zip(readings, samples, strict=True)
@@ -193,16 +193,19 @@ def _store_rows(
 def store_units(writer: Writer, units: Sequence[tuple[int, int, str]]) -> dict[str, str]:
     """Store serials of samples; returns the digest of each subject that got one. Raises Refused for another serial there."""
     fresh: dict[tuple[int, int], str] = {}
+    there: dict[int, dict[int, str]] = {}
     column = metadata.tables["welded_unit"].c.serial
     for subject_id, sample, serial in units:
         if not serial:
             continue
-        there = fresh.get((subject_id, sample)) or unit_of(writer, subject_id, sample)
-        if there is None:
-            fresh[subject_id, sample] = guards.fit("welded_unit", column, serial)
-        elif there != serial:
+        if subject_id not in there:
+            there[subject_id] = _serials(writer, subject_id)
+        stored = there[subject_id].get(sample)
+        if stored is None:
+            there[subject_id][sample] = fresh[subject_id, sample] = guards.fit("welded_unit", column, serial)
+        elif stored != serial:
             raise Refused(
-                f"Sample {sample} has the serial {there!r}, not {serial!r}.",
+                f"Sample {sample} has the serial {stored!r}, not {serial!r}.",
                 "Check the serial or the sample number.",
             )
     rows = [(subject, sample, serial) for (subject, sample), serial in fresh.items()]
@@ -210,11 +213,9 @@ def store_units(writer: Writer, units: Sequence[tuple[int, int, str]]) -> dict[s
     return units_digest(writer.conn, {subject for subject, _ in fresh})
 
 
-def unit_of(writer: Writer, subject_id: int, sample: int) -> str | None:
-    """Serial of a sample, where it has one."""
-    query = text("SELECT serial FROM welded_unit WHERE subject_id = :subject AND sample = :sample")
-    found = writer.conn.execute(query, {"subject": subject_id, "sample": sample}).scalar()
-    return None if found is None else str(found)
+def _serials(writer: Writer, subject_id: int) -> dict[int, str]:
+    query = text("SELECT sample, serial FROM welded_unit WHERE subject_id = :subject")
+    return {row.sample: row.serial for row in writer.conn.execute(query, {"subject": subject_id})}
 
 
 def batch_modes(pulls: Sequence[tuple[Any, ...]]) -> dict[tuple[Key3, str], tuple[int, float]]:

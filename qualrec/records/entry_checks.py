@@ -10,6 +10,7 @@ from sqlalchemy import Connection, text
 from qualrec.errors import FileRefused, Problem, Refused, UnknownRecord
 from qualrec.records import guards
 from qualrec.records.columns import Key3
+from qualrec.records.ids import plant_of
 from qualrec.records.models.readings import MODES
 from qualrec.records.overlays import TEST_FAULT
 from qualrec.values import NewReading, PullResult, ReadingKey
@@ -65,12 +66,49 @@ def check_pull(pull: PullResult, where: str) -> None:
 
 def check_known(writer: Writer, readings: Sequence[NewReading]) -> None:
     """Refuses ids that are not there, and characteristics that do not belong on what is measured."""
-    kinds = known(writer.conn, "subject", "kind", {r.subject_id for r in readings})
-    hangs = known(writer.conn, "characteristic", "hangs_on", {r.characteristic_id for r in readings})
-    known(writer.conn, "stream", "id", {r.stream_id for r in readings})
-    known(writer.conn, "condition", "id", {r.condition_id for r in readings})
-    for subject_id, characteristic_id in {(r.subject_id, r.characteristic_id) for r in readings}:
-        refuse_misplaced(kinds[subject_id], hangs[characteristic_id])
+    checker = KnownIds(writer.plant_id)
+    checker.check(
+        writer.conn,
+        {(r.subject_id, r.characteristic_id) for r in readings},
+        {r.stream_id for r in readings},
+        {r.condition_id for r in readings},
+    )
+
+
+class KnownIds:
+    """Ids that readings may name; remembers what it has looked up."""
+
+    def __init__(self, plant_id: int) -> None:
+        self._plant_id = plant_id
+        self._kinds: dict[int, str] = {}
+        self._hangs: dict[int, str] = {}
+        self._others: dict[str, set[int]] = {"stream": set(), "condition": set()}
+        self._pairs: set[tuple[int, int]] = set()
+
+    @property
+    def characteristics(self) -> set[int]:
+        return set(self._hangs)
+
+    def check(
+        self, connection: Connection, pairs: set[tuple[int, int]], streams: set[int], conditions: set[int]
+    ) -> None:
+        """`pairs` of subject and characteristic. Raises UnknownRecord, Refused."""
+        fresh = pairs - self._pairs
+        subjects = {s for s, _ in fresh} - self._kinds.keys()
+        self._kinds.update(known(connection, "subject", "kind", subjects))
+        wanted = {c for _, c in fresh} - self._hangs.keys()
+        self._hangs.update(known(connection, "characteristic", "hangs_on", wanted))
+        for table, ids in (("stream", streams), ("condition", conditions)):
+            self._others[table] |= known(connection, table, "id", ids - self._others[table]).keys()
+        for subject in subjects:
+            if plant_of(subject) != self._plant_id:
+                raise Refused(
+                    f"Subject {subject} belongs to plant {plant_of(subject)}.",
+                    "Enter the reading in its own plant.",
+                )
+        for subject, characteristic in fresh:
+            refuse_misplaced(self._kinds[subject], self._hangs[characteristic])
+        self._pairs |= fresh
 
 
 def known(connection: Connection, table: str, column: str, ids: Iterable[int]) -> dict[int, Any]:
@@ -95,54 +133,74 @@ def refuse_misplaced(kind: str, hangs_on: str) -> None:
         )
 
 
-def give_samples(writer: Writer, readings: Sequence[NewReading]) -> list[int]:
-    """Sample numbers: those given, else the next free one.
+class SampleNumbers:
+    """Gives sample numbers that are left open.
 
-    Without a serial: the next of this subject, characteristic and stream, and not a number that belongs to a unit
-    with a serial. With a serial: the number that the unit has in this subject, else the next that no reading of the
-    subject has.
+    Without a serial: the next of this subject, characteristic and stream, and not a number that belongs to a unit with a
+    serial. With a serial: the number that the unit has in this subject, else the next that no reading of the subject has.
     """
-    last: dict[Key3, int] = {}
-    units: dict[int, dict[str, int]] = {}
-    top: dict[int, int] = {}
-    samples: list[int] = []
-    for reading in readings:
-        subject = reading.subject_id
-        key = (subject, reading.characteristic_id, reading.stream_id)
-        if reading.sample is not None:
-            samples.append(reading.sample)
-            continue
-        if subject not in units:
-            units[subject] = _units(writer, subject)
-        if reading.serial:
-            sample = units[subject].get(reading.serial)
-            if sample is None:
-                sample = 1 + top.get(subject, _last(writer, subject))
-                units[subject][reading.serial] = sample
-            top[subject] = max(sample, top.get(subject, _last(writer, subject)))
-        else:
-            if key not in last:
-                last[key] = max(_last(writer, *key), *units[subject].values(), 0)
-            sample = last[key] + 1
-            top[subject] = max(sample, top.get(subject, 0))
-        last[key] = max(last.get(key, 0), sample)
-        samples.append(sample)
-    return samples
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+        self._last: dict[Key3, int] = {}
+        self._units: dict[int, dict[str, int]] = {}
+        self._top: dict[int, int] = {}
+
+    def give(self, key: Key3, sample: int, serial: str) -> int:
+        """The number of one reading; `sample` 0 leaves it open."""
+        subject = key[0]
+        self._know(subject)
+        if sample == 0:
+            sample = self._next(key, serial)
+        self._top[subject] = max(self._top[subject], sample)
+        if serial:
+            self._units[subject].setdefault(serial, sample)
+        return self._took(key, sample)
+
+    def give_run(self, key: Key3, n: int) -> int:
+        """First of `n` open numbers in a row, without serials."""
+        self._know(key[0])
+        first = self._next(key, "")
+        self._top[key[0]] = max(self._top[key[0]], first + n - 1)
+        self._took(key, first + n - 1)
+        return first
+
+    def _took(self, key: Key3, sample: int) -> int:
+        if key in self._last:
+            self._last[key] = max(self._last[key], sample)
+        return sample
+
+    def _next(self, key: Key3, serial: str) -> int:
+        if serial:
+            return self._units[key[0]].get(serial) or self._top[key[0]] + 1
+        if key not in self._last:
+            self._last[key] = max(self._of_key(key), *self._units[key[0]].values(), 0)
+        return self._last[key] + 1
+
+    def _know(self, subject: int) -> None:
+        if subject not in self._units:
+            units = text("SELECT serial, sample FROM welded_unit WHERE subject_id = :subject")
+            found = self.connection.execute(units, {"subject": subject})
+            self._units[subject] = {row.serial: row.sample for row in found}
+            top = text("SELECT max(sample) FROM reading WHERE subject_id = :subject")
+            self._top[subject] = self.connection.execute(top, {"subject": subject}).scalar() or 0
+
+    def _of_key(self, key: Key3) -> int:
+        query = text(
+            "SELECT max(sample) FROM reading WHERE subject_id = :subject AND characteristic_id = :characteristic"
+            " AND stream_id = :stream"
+        )
+        values = {"subject": key[0], "characteristic": key[1], "stream": key[2]}
+        return int(self.connection.execute(query, values).scalar() or 0)
 
 
-def _units(writer: Writer, subject_id: int) -> dict[str, int]:
-    query = text("SELECT serial, sample FROM welded_unit WHERE subject_id = :subject")
-    return {row.serial: row.sample for row in writer.conn.execute(query, {"subject": subject_id})}
-
-
-def _last(writer: Writer, subject: int, characteristic: int | None = None, stream: int | None = None) -> int:
-    where = "subject_id = :subject"
-    if characteristic is not None:
-        where += " AND characteristic_id = :characteristic AND stream_id = :stream"
-    values = {"subject": subject, "characteristic": characteristic, "stream": stream}
-    return int(
-        writer.conn.execute(text(f"SELECT max(sample) FROM reading WHERE {where}"), values).scalar() or 0
-    )
+def give_samples(connection: Connection, readings: Sequence[NewReading]) -> list[int]:
+    """Sample numbers: those given, else as `SampleNumbers` says."""
+    numbers = SampleNumbers(connection)
+    return [
+        numbers.give((r.subject_id, r.characteristic_id, r.stream_id), r.sample or 0, r.serial)
+        for r in readings
+    ]
 
 
 def refuse_doubles(writer: Writer, keys: Sequence[ReadingKey]) -> None:

@@ -71,6 +71,20 @@ def plan_at(plans: Plans, characteristic_id: int, at_us: int) -> Plan:
     return chosen or Plan(0, None, 0, 0, None)
 
 
+def _subgroups(columns: Columns, plans: Sequence[Plan]) -> IntArray | int:
+    """Subgroup of each reading of a group, by the revision in force when it was taken; 0 for none."""
+    if len({(plan.size, plan.every) for plan in plans}) < 2:
+        plan = plans[0] if plans else None
+        return subgroup_of(columns.sample, plan.size, plan.every) if plan is not None and plan.size else 0
+    begin = np.array([plan.from_us for plan in plans], dtype=np.int64)
+    chosen = np.maximum(0, np.searchsorted(begin, columns.at_us, side="right") - 1)
+    found = np.zeros(len(columns), dtype=np.int64)
+    for place in np.unique(chosen).tolist():
+        rows = chosen == place
+        found[rows] = subgroup_of(columns.sample[rows], plans[place].size, plans[place].every)
+    return found
+
+
 @dataclass(slots=True)
 class Prepared:
     """What a batch adds: sums, first sample and values by group. Made before the short transaction that applies it."""
@@ -84,28 +98,19 @@ class Prepared:
         """Take in readings in key order; no group may come in two pieces."""
         group = columns.groups()
         ends = np.append(group[1:], len(columns))
-        chosen: list[Plan] = []
+        target = np.full(len(columns), np.nan)
+        subgroup = np.zeros(len(columns), dtype=np.int64)
         for low, high in zip(group.tolist(), ends.tolist(), strict=True):
-            key = columns.key3(low)
+            key, part = columns.key3(low), slice(low, high)
             plan = plan_at(plans, key[1], int(columns.at_us[low]))
-            chosen.append(plan)
             self.first_sample[key] = int(columns.sample[low])
-            values = columns.value[low:high]
             if plan.bins is not None:
+                values = columns.value[part]
                 self.values[key] = values[~np.isnan(values)]
                 self.bins[key] = plan.bins
-        self._add_sums(columns, chosen, ends - group)
-
-    def _add_sums(self, columns: Columns, chosen: list[Plan], sizes: IntArray) -> None:
-        target = np.array([np.nan if p.target is None else p.target for p in chosen], dtype=np.float64)
-        target = np.repeat(target, sizes)
-        subgroup = np.zeros(len(columns), dtype=np.int64)
-        if any(p.size for p in chosen):
-            group = columns.groups()
-            for plan, low, n in zip(chosen, group.tolist(), sizes.tolist(), strict=True):
-                if plan.size:
-                    part = slice(low, low + n)
-                    subgroup[part] = subgroup_of(columns.sample[part], plan.size, plan.every)
+            if plan.target is not None:
+                target[part] = plan.target
+            subgroup[part] = _subgroups(columns.pick(part), plans.get(key[1], ()))
         counted = ~np.isnan(columns.value)
         self._add_level(columns, counted, np.zeros(len(columns), dtype=np.int64), target)
         self._add_level(columns, counted & (subgroup > 0), subgroup, target)
