@@ -82,8 +82,8 @@ def _one(book: Book, sheet: Sheet, one: CharacteristicSheet) -> None:
     else:
         _indices(book, sheet, one)
     _chain(book, sheet, one)
-    if one.figures is not None:
-        sheet.note(f"{words('k.convention')}: {' '.join(one.figures.notes)}")
+    if one.notes:
+        sheet.note(f"{words('k.convention')}: {' '.join(one.notes)}")
 
 
 def _indices(book: Book, sheet: Sheet, one: CharacteristicSheet) -> None:

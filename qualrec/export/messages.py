@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from qualrec.export.sentences import SENTENCES
+
 LANGUAGES = ("en", "de")
 
 _HEADINGS: dict[str, tuple[str, str]] = {
@@ -72,14 +74,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "cover.trail": ("Head of the record chain", "Kopf der Nachweiskette"),
     "cover.entry": ("entry", "Eintrag"),
     "cover.invented": ("INVENTED DATA", "ERFUNDENE DATEN"),
-    "cover.invented_text": (
-        "The plant, the parts, the persons and every figure in this file are invented. They show the program and nothing else.",
-        "Werk, Teile, Personen und alle Zahlen dieser Datei sind erfunden. Sie zeigen das Programm und sonst nichts.",
-    ),
-    "cover.single": (
-        "These records are kept by one person without accounts: entries are not told apart by person.",
-        "Diese Nachweise führt eine Person ohne Anmeldung: Einträge sind nicht nach Personen getrennt.",
-    ),
     "cover.contents": ("What is in this file", "Inhalt dieser Datei"),
     "cover.state": ("Elements", "Bestandteile"),
     "cover.results": ("Results in short", "Ergebnisse in Kürze"),
@@ -89,10 +83,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "cover.receiver": ("For the customer: name, decision, date", "Für den Kunden: Name, Entscheid, Datum"),
     "cover.agreed": ("list agreed with the customer", "mit dem Kunden vereinbarte Liste"),
     "cover.defers": ("Decides", "Maßgebend"),
-    "cover.as_recorded": (
-        "Findings and reasons are given in the words in which they were recorded.",
-        "Befunde und Begründungen stehen im Wortlaut ihrer Erfassung (Englisch).",
-    ),
     # elements
     "element.number": ("No.", "Nr."),
     "element.name": ("Element", "Bestandteil"),
@@ -100,11 +90,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "element.state": ("State", "Stand"),
     "element.where": ("Where", "Wo"),
     "element.note": ("Remark", "Bemerkung"),
-    "element.sum": (
-        "supplied = in this file; referenced = named here, kept elsewhere; kept = held by the maker; missing = not recorded.",
-        "beigelegt = in dieser Datei; verwiesen = hier genannt, anderswo geführt; aufbewahrt = beim Hersteller; "
-        "fehlt = nicht erfasst.",
-    ),
     # characteristics
     "c.code": ("Code", "Kurzzeichen"),
     "c.name": ("Characteristic", "Merkmal"),
@@ -128,10 +113,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "c.index": ("Index asked", "Geforderte Kennzahl"),
     "c.revision": ("Revision", "Stand"),
     "c.valid": ("Valid from", "Gültig ab"),
-    "specification.note": (
-        "Limits are those of the drawing in the revision in force. A value on a limit is not beyond it.",
-        "Grenzen nach Zeichnung im gültigen Stand. Ein Wert auf der Grenze liegt nicht außerhalb.",
-    ),
     # capability
     "k.index": ("Index", "Kennzahl"),
     "k.value": ("Value", "Wert"),
@@ -155,10 +136,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "k.why": ("Why", "Warum"),
     "k.none": ("No index", "Keine Kennzahl"),
     "k.convention": ("Conventions", "Vereinbarungen"),
-    "capability.note": (
-        "An index without shown stability is performance, not capability. The verdict holds only with its whole chain.",
-        "Eine Kennzahl ohne gezeigte Stabilität ist Leistung, nicht Fähigkeit. Das Urteil gilt nur mit der ganzen Kette.",
-    ),
     # points and charts
     "p.lot": ("Lot", "Los"),
     "p.moulding": ("Moulding lot", "Spritzlos"),
@@ -213,15 +190,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "l.what": ("Decision or shipment", "Entscheid oder Lieferung"),
     "l.document": ("Reason or document", "Begründung oder Beleg"),
     "l.shipped": ("shipped", "geliefert"),
-    "lots.note": (
-        "One row per stretch of a lot with the same recipe revision, station and materials.",
-        "Eine Zeile je Abschnitt eines Loses mit gleichem Rezeptstand, gleicher Anlage und gleichen Werkstoffen.",
-    ),
-    "lots.no_decision": ("No decision and no shipment is recorded.", "Kein Entscheid und keine Lieferung erfasst."),
-    "flags.note": (
-        "H holds the lot, R asks for a review before release, I informs. Only a closed flag frees the lot.",
-        "H sperrt das Los, R verlangt eine Prüfung vor der Freigabe, I informiert. Nur ein abgeschlossener Befund gibt frei.",
-    ),
     "flags.none": ("No flag is recorded.", "Kein Befund erfasst."),
     "gauges.none": ("The readings name no gauge.", "Die Messwerte nennen kein Prüfmittel."),
     "limits.none": ("No limits are stored.", "Keine Grenzen gespeichert."),
@@ -238,10 +206,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "g.opened": ("Opened", "Eröffnet"),
     "g.closed": ("Closed", "Abgeschlossen"),
     # raw data
-    "raw.note": (
-        "A corrected reading shows both values; the reason stands beside it. A void or a test fault has no value that counts.",
-        "Ein korrigierter Messwert zeigt beide Werte; der Grund steht daneben. Ungültige Werte und Prüffehler zählen nicht.",
-    ),
     "r.sample": ("Sample", "Probe"),
     "r.stream": ("Cavity or nest", "Kavität oder Nest"),
     "r.serial": ("Serial number", "Seriennummer"),
@@ -274,10 +238,6 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "e.high": ("High", "Oben"),
     "e.quantity": ("Quantity", "Größe"),
     "e.proof": ("Proof", "Nachweis"),
-    "e.private": (
-        "Settings and qualified ranges are know-how of the maker and not part of this file; the revisions are listed.",
-        "Einstellwerte und qualifizierte Bereiche sind Wissen des Herstellers und nicht Teil der Datei, nur die Stände.",
-    ),
     # limits
     "m.version": ("Version", "Fassung"),
     "m.state": ("State", "Stand"),
@@ -320,7 +280,8 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "d.name": ("Name", "Name"),
     "d.digest": ("SHA-256", "SHA-256"),
     "d.rule": ("Digest of", "Prüfsumme von"),
-    "d.rows": ("Rows", "Zeilen"),
+    "d.trail_rule": ("the last entry of the plant's record chain", "letzter Eintrag der Nachweiskette des Werks"),
+    "d.file_rule": ("the file as it was taken in", "Datei, wie sie übernommen wurde"),
     "d.sheet": ("Sheet", "Blatt"),
     "d.mode": ("Failure mode", "Versagensart"),
     "d.iso": ("ISO 10365", "ISO 10365"),
@@ -364,7 +325,7 @@ _GERMAN: dict[str, str] = {
     "lot means": "Losmittelwerte", "performance, not stable": "Leistung, nicht stabil", "too few data": "zu wenige Daten",
 }  # fmt: skip
 
-HEADINGS: Mapping[str, tuple[str, str]] = MappingProxyType(_HEADINGS)
+HEADINGS: Mapping[str, tuple[str, str]] = MappingProxyType({**_HEADINGS, **SENTENCES})
 GERMAN_WORDS: Mapping[str, str] = MappingProxyType(_GERMAN)
 
 

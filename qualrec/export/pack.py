@@ -14,7 +14,6 @@ from qualrec.values import (
     Batch,
     BoolArray,
     Characteristic,
-    Correction,
     Flag,
     FloatArray,
     Gauge,
@@ -123,7 +122,6 @@ class CapabilityFigures:
     sd_overall: float
     within_estimator: str
     indices: tuple[Index, ...]
-    notes: tuple[str, ...] = ()
     shape: str = ""
     shape_indices: tuple[Index, ...] = ()
 
@@ -148,6 +146,8 @@ class CharacteristicSheet:
     answer: str
     remark: str
     sentence: str
+    notes: tuple[str, ...]
+    """Conventions and what else a reader must know of the figures."""
     links: tuple[Link, ...]
     points: tuple[Point, ...]
     series: tuple[Series, ...]
@@ -193,7 +193,6 @@ class Pack:
     lot_numbers: Mapping[int, str]
     """Number of each lot that limits name by id."""
     gauges: tuple[Gauge, ...]
-    corrections: tuple[Correction, ...]
     batches: tuple[Batch, ...]
     methods: tuple[Method, ...]
     digests: tuple[DigestRow, ...]

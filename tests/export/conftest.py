@@ -143,13 +143,14 @@ def sheet_of(
         requirement_source="customer",
         by_bound=True,
         figures=CapabilityFigures(
-            cap.n, cap.k, cap.mean, cap.sd_within, cap.sd_overall, cap.within_estimator, indices, cap.notes
+            cap.n, cap.k, cap.mean, cap.sd_within, cap.sd_overall, cap.within_estimator, indices
         ),
         judged=IndexStanding("Ppk", cap.index("Ppk").value, cap.index("Ppk").bound.value, "normal shape"),
         refusal="",
         answer="no",
         remark="performance, not stable",
         sentence="The evidence ends at: stability (no).",
+        notes=cap.notes,
         links=(
             Link("gauge", "Can the gauge be trusted?", "unknown", "No study is stored.", "manual"),
             Link(
@@ -245,7 +246,6 @@ def make_pack(
         limits=(limits,),
         lot_numbers={1: "00001", 2: "00002", 3: "00003", 4: "00004"},
         gauges=(Gauge(1, "PT-02", "Pull tester", "pull force", "N", 0.1, 365, 50, 5000, 2.5, "in use", "bench"),),
-        corrections=(),
         batches=(),
         methods=(Method("Charts", "Lot means as individuals.", "ISO 7870-2"),),
         digests=(DigestRow("trail", "head", "ab" * 32, "chain"),),
