@@ -178,18 +178,19 @@ def apply_frozen(
 
     Raises ComputeError for an unknown kind and for sizes or spreads that are needed and not given.
     """
-    counted = {
-        **dict.fromkeys(attributes.KINDS, attributes.apply),
-        **dict.fromkeys(laney.KINDS, laney.apply_prime),
-    }
-    if frozen.kind in counted:
-        return counted[frozen.kind](frozen, values, 1.0 if sizes is None else sizes, used=used)
+    size: ArrayLike = 1.0 if sizes is None else sizes
+    if frozen.kind in attributes.KINDS:
+        return attributes.apply(frozen, values, size, used=used)
+    if frozen.kind in laney.KINDS:
+        return laney.apply_prime(frozen, values, size, used=used)
     if frozen.kind in ("g", "t"):
         return rare.apply_rare(frozen, values, used=used)
     x = np.asarray(values, dtype=np.float64)
     out = np.zeros(x.shape, dtype=np.bool_) if left_out is None else np.asarray(left_out, dtype=np.bool_)
-    if frozen.kind in ("ewma", "cusum"):
-        return (ewma if frozen.kind == "ewma" else cusum).apply(frozen, np.where(out, np.nan, x), used=used)
+    if frozen.kind == "ewma":
+        return ewma.apply(frozen, np.where(out, np.nan, x), used=used)
+    if frozen.kind == "cusum":
+        return cusum.apply(frozen, np.where(out, np.nan, x), used=used)
     mask = np.zeros(x.shape, dtype=np.bool_) if used is None else np.asarray(used, dtype=np.bool_)
     if frozen.kind == "individuals":
         tracks: tuple[Track, ...] = (_level_track("value", frozen, x), _moving_range_track(frozen, x))
@@ -198,8 +199,8 @@ def apply_frozen(
             raise ComputeError(
                 f"Limits of kind {frozen.kind} need sizes and spreads.", "Give both with the means."
             )
-        size, spread = present(sizes, "sizes", x.shape), present(spreads, "spreads", x.shape)
-        tracks = _subgroup_tracks(frozen, np.where(size > 0, x, np.nan), size, spread, out)
+        each, spread = present(sizes, "sizes", x.shape), present(spreads, "spreads", x.shape)
+        tracks = _subgroup_tracks(frozen, np.where(each > 0, x, np.nan), each, spread, out)
     else:
         raise ComputeError(
             f"Limits of kind {frozen.kind!r} are not known here.", "Freeze them again from a chart."

@@ -67,8 +67,8 @@ def _interpolated(scheme: Ewma, width: float, missed: FloatArray, ratio: FloatAr
     """Run lengths at (centre error in the estimated sigma, sigma ratio), from a grid of chains; smooth in both."""
     from scipy.interpolate import RectBivariateSpline
 
-    across = np.linspace(0.0, float(missed.max()), 9)
-    along = np.linspace(float(np.log(ratio.min())), float(np.log(ratio.max())), 11)
+    across = np.linspace(0.0, float(missed.max()), 7)
+    along = np.linspace(float(np.log(ratio.min())), float(np.log(ratio.max())), 9)
     grid = [
         [
             np.log(ewma_arl(scheme, m, point_width=width, scale=float(np.exp(-r)), states=40).value)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -80,3 +82,12 @@ def test_refused_in_words() -> None:
         from_frozen(
             [lot_means(N[0], MEAN[0], SD[0]).frozen, lot_means(N[0], MEAN[0], SD[0], width=3.0).frozen]
         )
+
+
+def test_charts_and_batch_load_no_scipy() -> None:
+    """First paint and every chart of lots must not wait for scipy (0.24 to 0.7 s)."""
+    code = (
+        "import sys, qualrec.stats.batch, qualrec.stats.charts, qualrec.stats.rules;"
+        "sys.exit(any(name == 'scipy' or name.startswith('scipy.') for name in sys.modules))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
