@@ -318,8 +318,8 @@ class BulkImport:
                     "Import the file again.",
                 )
             units = store_units(writer, [(s, n, serial) for (s, n), (serial, _) in self._serials.items()])
-            apply_batch(writer.conn, self.batch_id, prepared, plans)
             add_modes(writer.conn, modes)
+            apply_batch(writer.conn, self.batch_id, prepared, plans)
             self._batch |= changes
             note_batch(writer, "import accepted", self._batch, units)
         return batch_value(self._batch, self._actor.name)

@@ -139,7 +139,7 @@ def check_piece(piece: Piece, missing: BoolArray, file_name: str) -> tuple[BoolA
     with np.errstate(invalid="ignore"):
         finite = np.abs(piece.value) <= 1e300
     for at in np.flatnonzero(~finite & ~missing).tolist():
-        refuse(at, f"{piece.value[at]!r} is no number that can be stored.")
+        refuse(at, f"{float(piece.value[at])!r} is no number that can be stored.")
     for at in np.flatnonzero((piece.sample < 0) | (piece.sample >= 1 << 31)).tolist():
         refuse(at, f"{piece.sample[at]} is not a sample number.")
     with_pull = np.array([p is not None for p in piece.pull], dtype=bool)

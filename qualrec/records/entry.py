@@ -93,8 +93,8 @@ def add_readings(
     plans = load_plans(writer.conn, {k.characteristic_id for k in keys})
     prepared = Prepared()
     prepared.add(columns.sorted(), plans)
-    apply_batch(writer.conn, batch_id, prepared, plans)
     add_modes(writer.conn, batch_modes(pulls))
+    apply_batch(writer.conn, batch_id, prepared, plans)
     note_batch(writer, "readings added", row, units, columns)
     return Receipt(batch_id, keys, False)
 

@@ -138,7 +138,10 @@ class Prepared:
 
 
 def apply_batch(connection: Connection, batch_id: int, prepared: Prepared, plans: Plans) -> None:
-    """Add an accepted batch to rollups and shapes. Groups that cannot simply be continued are rebuilt from the readings."""
+    """Add an accepted batch to rollups and shapes. Groups that cannot simply be continued are rebuilt from the readings.
+
+    Its mode counts must be added before, because rebuilding makes them anew too.
+    """
     there = load_rollups(connection, {key[0] for key in prepared.rows})
     fresh: list[tuple[Any, ...]] = []
     for key, rows in prepared.rows.items():
