@@ -54,13 +54,20 @@ def bound_one_sided(
     return noncentrality(np.where(f > 0, f, np.nan), level, v * root) / root
 
 
+def noncentral_t(df: ArrayLike, delta: ArrayLike, t: ArrayLike) -> FloatArray:
+    """P(T(df; delta) <= t), shapes broadcast; 0 or 1 far out in the tails, where scipy gives nan."""
+    value = np.asarray(nctdtr(df, delta, t), dtype=np.float64)
+    lost = np.isnan(value) & np.isfinite(np.asarray(df, float) + np.asarray(delta) + np.asarray(t))
+    return np.where(lost, np.where(np.less(t, delta), 0.0, 1.0), value)
+
+
 def noncentrality(df: ArrayLike, p: ArrayLike, t: ArrayLike) -> FloatArray:
     """The d with P(T(df; d) <= t) = p, shapes broadcast: scipy's inverse (1e-5 to 1e-9) and one secant
     step."""
     first = np.asarray(nctdtrinc(df, p, t), dtype=np.float64)
-    here, ahead = nctdtr(df, first, t), nctdtr(df, first + 1e-3, t)
+    here, ahead = noncentral_t(df, first, t), noncentral_t(df, first + 1e-3, t)
     with np.errstate(divide="ignore", invalid="ignore"):
-        step = (here - p) * 1e-3 / (ahead - here)
+        step = (here - np.asarray(p, float)) * 1e-3 / (ahead - here)
     return np.where(np.abs(step) < 0.1, first - step, first)
 
 

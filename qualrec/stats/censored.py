@@ -230,7 +230,7 @@ def _best_given_scale(
 def _largest(target: Callable[[float], float], start: float) -> float:
     from scipy.optimize import minimize_scalar
 
-    found = minimize_scalar(lambda v: -target(v), bracket=(start - 0.5, start + 0.5), options={"xtol": 1e-9})
+    found = minimize_scalar(lambda v: -target(v), bracket=(start - 0.5, start + 0.5), options={"xtol": 1e-6})
     return -float(found.fun)
 
 

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import bdtr, betaln, nctdtr, ndtri, pdtr
+from scipy.special import bdtr, betaln, ndtri, pdtr
 
 from qualrec.errors import ComputeError
+from qualrec.stats.capability_bounds import noncentral_t
 from qualrec.stats.inputs import check_counts, check_share, spread
 from qualrec.stats.results import FloatArray
 
@@ -143,7 +144,7 @@ def variables_acceptance(n: int, k: float, p: ArrayLike) -> FloatArray:
     if not ((share > 0) & (share < 1)).all():
         raise ComputeError("A share lies outside 0 to 1.", "Give shares above 0 and below 1.")
     root = np.sqrt(n)
-    return np.asarray(1.0 - nctdtr(n - 1, -ndtri(share) * root, k * root))
+    return np.asarray(1.0 - noncentral_t(n - 1, -ndtri(share) * root, k * root))
 
 
 def find_variables_plan(

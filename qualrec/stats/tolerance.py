@@ -16,9 +16,10 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import bdtr, chdtrc, ndtr, ndtri
+from scipy.special import bdtr, chdtrc, chdtri, ndtr, ndtri
 
 from qualrec.errors import ComputeError
+from qualrec.stats.capability_bounds import noncentral_t, noncentrality
 from qualrec.stats.inputs import check_share, finite, spread
 from qualrec.stats.results import Bound, FloatArray
 
@@ -44,13 +45,12 @@ class Tolerance:
 def k_one_sided(n: int, coverage: float, confidence: float) -> float:
     """Exact one-sided factor. Raises ComputeError for n < 2 or shares outside 0 to 1."""
     from scipy.optimize import brentq
-    from scipy.special import nctdtr
 
     _check(n, coverage, confidence)
     delta = float(ndtri(coverage)) * np.sqrt(n)
 
     def gap(t: float) -> float:
-        return float(nctdtr(n - 1, delta, t)) - confidence
+        return float(noncentral_t(n - 1, delta, t)) - confidence
 
     low, high = delta - 40.0, delta + 10.0
     while gap(high) < 0:
@@ -81,6 +81,25 @@ def k_two_sided(n: int, coverage: float, confidence: float) -> float:
     while gap(high) < 0:
         high *= 2.0
     return float(brentq(gap, low, high, xtol=1e-11, rtol=1e-13))
+
+
+def k_howe(n: int, coverage: float, confidence: float) -> float:
+    """Two-sided factor by Howe's approximation, as NIST 7.2.6.3 prints it:
+    k = z((1 + P)/2) sqrt((n - 1)(1 + 1/n) / chi2(1 - C; n - 1))."""
+    _check(n, coverage, confidence)
+    chi2 = float(chdtri(n - 1.0, confidence))
+    return float(ndtri(0.5 + coverage / 2.0)) * float(np.sqrt((n - 1.0) * (1.0 + 1.0 / n) / chi2))
+
+
+def k_natrella(n: int, coverage: float, confidence: float) -> float:
+    """One-sided factor by Natrella's approximation: a = 1 - z_C^2/(2(n - 1)), b = z_P^2 - z_C^2/n,
+    k = (z_P + sqrt(z_P^2 - a b)) / a. Raises ComputeError where n is too small for it (a <= 0)."""
+    _check(n, coverage, confidence)
+    z_c, z_p = float(ndtri(confidence)), float(ndtri(coverage))
+    a, b = 1.0 - z_c**2 / (2.0 * (n - 1.0)), z_p**2 - z_c**2 / n
+    if a <= 0:
+        raise ComputeError(f"{n} values are too few for this approximation.", "Use the exact factor.")
+    return (z_p + float(np.sqrt(z_p**2 - a * b))) / a
 
 
 def _half_width(m: FloatArray, coverage: float) -> FloatArray:
@@ -163,8 +182,6 @@ def share_beyond(values: ArrayLike, limit: float, side: str = "lower", confidenc
 
     Normal shape; exact by the non-central t. Raises ComputeError as `tolerance_interval`.
     """
-    from qualrec.stats.capability_bounds import noncentrality
-
     x = spread(values)
     check_share(confidence, "confidence")
     if side not in ("lower", "upper") or not np.isfinite(limit):

@@ -148,6 +148,13 @@ def test_one_sided_bound_at_large_n_meets_the_normal_limit(n: int, value: float)
     )
 
 
+def test_noncentral_t_far_out_in_the_tails() -> None:
+    """scipy gives nan there; the distribution function is 0 on the left and 1 on the right."""
+    low, high = cb.noncentral_t(29, 3.8, -36.2), cb.noncentral_t(29, -36.2, 3.8)
+    assert (float(low), float(high)) == (0.0, 1.0)
+    assert np.isnan(cb.noncentral_t(29, np.nan, 1.0))
+
+
 def test_effective_df_inverts_the_chi_square_factor() -> None:
     df = np.array([0.7, 1.0, 2.0, 5.0, 24.0, 300.0, 1e5])
     for level in (0.9, 0.95, 0.99):
