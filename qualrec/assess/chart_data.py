@@ -86,9 +86,7 @@ def build_chart(
 ) -> BuiltChart:
     """The chart of a characteristic. `history`: its limits, any order; limits that were never frozen are
     not drawn."""
-    put = sorted(
-        (h for h in history if h.state in ("frozen", "superseded")), key=lambda h: (h.from_us, h.version)
-    )
+    put = sorted((h for h in history if h.frozen_us is not None), key=lambda h: (h.from_us, h.version))
     if len(series) == 0:
         return _bare(series, "There are no readings.")
     if characteristic.chart == "none":

@@ -115,7 +115,9 @@ def _limits(c: Characteristic, built: BuiltChart, i: int, used: bool) -> list[st
 
 
 def _number(value: float, digits: int) -> str:
-    return f"{value:.{max(digits, 4) if abs(value) < 1 else digits}f}" if math.isfinite(value) else "none"
+    if not math.isfinite(value):
+        return "none"
+    return f"{value:.{max(digits, 4) if 0.0 < abs(value) < 1.0 else digits}f}"
 
 
 def _modes(counts: Sequence[ModeCount]) -> list[str]:

@@ -57,9 +57,8 @@ def shape_report(c: Characteristic, values: Values, found: Capability, samples: 
         )
         return ShapeReport(standing, normal, None, None)
     note = "The normal shape is contradicted." if normal.p_anderson is not None else ""
-    standing = ShapeStanding(
-        better.fit.name, normal.n, _p(better.p_anderson), _p(normal.p_anderson), note, better.fit.distance
-    )
+    p = math.nan if better.p_anderson is None else max(better.p_anderson, 1.0 / better.samples)
+    standing = ShapeStanding(better.fit.name, normal.n, p, _p(normal.p_anderson), note, better.fit.distance)
     index = None if better.fit.name == "normal" else _index(better, found)
     return ShapeReport(standing, normal, better, index)
 

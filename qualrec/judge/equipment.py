@@ -66,7 +66,7 @@ def gauge_problems(gauge: Gauge, moment_us: int) -> tuple[str, ...]:
 def cleaning_findings(facts: LotFacts) -> tuple[Finding, ...]:
     """Segments during which the cleaning interval of the station was passed."""
     lot, found = facts.lot, []
-    for segment, end_us in zip(lot.segments, segment_ends(lot, facts.now_us), strict=True):
+    for segment, end_us in zip(lot.segments, segment_ends(lot), strict=True):
         station = None if segment.station_id is None else facts.stations.get(segment.station_id)
         if station is None or station.clean_every_hours <= 0:
             continue
@@ -95,12 +95,10 @@ def cleaning_findings(facts: LotFacts) -> tuple[Finding, ...]:
     return tuple(found)
 
 
-def segment_ends(lot: Lot, now_us: int) -> tuple[int, ...]:
-    """When each segment ended: the start of the next, else the end of the lot, else now while it is open."""
-    last = (
-        lot.ended_us if lot.ended_us is not None else (now_us if lot.state == "open" else lot.segment.from_us)
-    )
-    return (*(s.from_us for s in lot.segments[1:]), max(last, lot.segment.from_us))
+def segment_ends(lot: Lot) -> tuple[int, ...]:
+    """When each segment ended: the start of the next, else the end of the lot; while that is not known its own start."""
+    last = lot.segment.from_us if lot.ended_us is None else max(lot.ended_us, lot.segment.from_us)
+    return (*(s.from_us for s in lot.segments[1:]), last)
 
 
 def _longest_hours(cleanings: Sequence[int], from_us: int, end_us: int) -> float:

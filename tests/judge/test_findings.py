@@ -259,7 +259,9 @@ def test_a_station_without_interval_is_never_overdue(made) -> None:
     assert cleaning_findings(made.facts(stations={7: free})) == ()
 
 
-def test_an_open_lot_runs_until_now(made) -> None:
-    lot = made.lot(state="open", ended_us=None)
-    assert segment_ends(lot, made.WELDED + made.DAY) == (made.WELDED + made.DAY,)
-    assert segment_ends(made.lot(state="released", ended_us=None), made.WELDED + made.DAY) == (made.WELDED,)
+def test_a_lot_that_has_not_ended_is_judged_at_its_start(made) -> None:
+    assert segment_ends(made.lot(state="open", ended_us=None)) == (made.WELDED,)
+    assert segment_ends(made.lot()) == (made.WELDED + 6 * made.HOUR,)
+    first = made.lot().segments[0]
+    two = made.lot(segments=(first, replace(first, id=42, position=2, from_us=made.WELDED + made.HOUR)))
+    assert segment_ends(two) == (made.WELDED + made.HOUR, made.WELDED + 6 * made.HOUR)
