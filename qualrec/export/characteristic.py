@@ -16,6 +16,8 @@ COLUMNS = 18
 WIDTHS = (14, 16, *[9] * (COLUMNS - 2))
 POINT_HEADS = ("p.at", "p.n", "p.mean", "p.sd", "p.low", "p.high", "p.check_mean", "p.check_sd", "p.remark")
 AGREEMENT = "1E-9"
+SECTION_ROWS = 2
+"""A heading with the empty row above it."""
 POOLED, MOVING_RANGE = "pooled s/c4", "mean moving range/d2"
 
 
@@ -39,11 +41,7 @@ def write_characteristic(book: Book, pack: Pack, plan: Plan, one: Characteristic
         sheet.note(one.refusal or words("p.none"))
         return
     drawn = _columns(book, one)
-    check_rows = len(_figures(one)) + 3 if one.figures is not None else 0
-    chart_count = sum(1 for series in one.series if len(series))
-    signal_rows = 2 + len(one.signals) if one.signals else 0
-    lots_head = sheet.rows + check_rows + 2 + charts.ROWS * chart_count + signal_rows + 3
-    rows = Rows(lots_head, lots_head + len(one.points))
+    rows = _plan_rows(sheet.rows, one, places)
     if one.figures is not None:
         _check(book, sheet, one, places, rows)
     _charts(book, sheet, one, drawn, rows.last + 3)
@@ -53,6 +51,18 @@ def write_characteristic(book: Book, pack: Pack, plan: Plan, one: Characteristic
     _chart_columns(book, sheet, one, drawn)
 
 
+def _plan_rows(written: int, one: CharacteristicSheet, places: Places) -> Rows:
+    """Where the table of lots will stand, below check, charts and signals."""
+    points = len(one.points)
+    head = written + SECTION_ROWS + 1
+    if one.figures is not None:
+        head += SECTION_ROWS + 1 + len(_figures(one, places, Rows(0, points)))
+    head += 2 + charts.ROWS * sum(1 for series in one.series if len(series))
+    if one.signals:
+        head += SECTION_ROWS + len(one.signals)
+    return Rows(head, head + points)
+
+
 @dataclass(frozen=True, slots=True)
 class _Figure:
     label: str
@@ -60,30 +70,24 @@ class _Figure:
     formula: str
 
 
-def _figures(
-    one: CharacteristicSheet, places: Places | None = None, rows: Rows | None = None
-) -> list[_Figure]:
-    """Our plain figures with their formulas; without places and rows only their number matters."""
+def _figures(one: CharacteristicSheet, places: Places, rows: Rows) -> list[_Figure]:
+    """Our plain figures with their formulas; one that a formula cannot give is left out."""
     f = one.figures
     assert f is not None
-    values = places.values if places else "v"
-    lsl, usl = (places.lsl, places.usl) if places else ("", "")
-    within = _within_formula(f, rows or Rows(1, 2), values)
-    found = [
-        _Figure("f.mean", f.mean, f"AVERAGE({values})"),
-        _Figure("f.sd", f.sd_overall, f"STDEV({values})"),
-    ]
+    mean, overall = f"AVERAGE({places.values})", f"STDEV({places.values})"
+    within = _within_formula(f, rows)
+    found = [_Figure("f.mean", f.mean, mean), _Figure("f.sd", f.sd_overall, overall)]
     if within and math.isfinite(f.sd_within):
         found.append(_Figure("f.within", f.sd_within, within))
     for index in f.indices:
-        sigma = f"STDEV({values})" if index.name.startswith("P") else within
-        formula = _index_formula(index.name, f"AVERAGE({values})", sigma, lsl, usl)
-        if sigma and (formula or not places):
+        sigma = overall if index.name.startswith("P") else within
+        formula = _index_formula(index.name, mean, sigma, places.lsl, places.usl)
+        if formula:
             found.append(_Figure(index.name, index.value, formula))
-    return [item for item in found if item.label != "Cpm"]
+    return found
 
 
-def _within_formula(figures: CapabilityFigures, rows: Rows, values: str) -> str:
+def _within_formula(figures: CapabilityFigures, rows: Rows) -> str:
     """Sigma within lots from the table of lots: pooled S over c4 of its degrees of freedom, or moving range over d2(2)."""
     first, last = rows.head + 1, rows.last
     n, mean, sd = (f"${col}${first}:${col}${last}" for col in ("C", "H", "I"))

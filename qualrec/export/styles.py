@@ -12,7 +12,7 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Border, Font, NamedStyle, PatternFill, Side
 
 FONT = "Arial"
-INK, GREY = "000000", "E7E6E6"
+INK, GREY = "000000", "E6E6E6"
 DATE_TIME, DATE = "yyyy-mm-dd hh:mm", "yyyy-mm-dd"
 
 _THIN, _HAIR = Side(style="thin", color=INK), Side(style="hair", color="808080")

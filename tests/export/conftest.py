@@ -107,7 +107,7 @@ def sheet_of(
             value = float(mean + effects[lot - 1] + rng.normal(0, sd))
             readings.append(reading(c, lot, sample, value, serial=f"00{lot:03d}{sample}"))
             used.append(True)
-    if lots > 3:
+    if per_lot > 2:
         readings[1] = replace(
             readings[1], original=readings[1].value * 10, corrected=True, correction_reason="digits"
         )
