@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from qualrec.assess.chart_data import BuiltChart, build_chart
 from qualrec.assess.loading import Conn, revisions_at
 from qualrec.judge.charting import ChartPoint, change_finding, chart_findings
 from qualrec.judge.equipment import CLEANING_EVENTS
-from qualrec.judge.facts import LotFacts, MouldingReadings, readings_of
+from qualrec.judge.facts import LotFacts, MouldingReadings, Summary, readings_of
 from qualrec.judge.findings import lot_findings
 from qualrec.judge.gate import Gate, Leave, release_gate
 from qualrec.judge.kinds import RULES_VERSION
@@ -21,6 +22,8 @@ from qualrec.records import lookups
 from qualrec.values import Characteristic, Finding, Gauge, Limits, Lot, LotSeries, MouldingLot, ReadingRow
 
 NEWEST_EVENTS = 500
+MANY_READINGS = 200
+LAST_READINGS = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +58,17 @@ def judge_lot(conn: Conn, lot_number: str, *, now_us: int | None = None) -> LotJ
 
         now_us = clock()
     lot = lookups.lot(conn, lot_number)
-    facts = load_facts(conn, lot, now_us)
+    pooled = _pooled(conn, lot)
+    facts = load_facts(conn, lot, now_us, pooled)
     owed = {c: tuple(o for o in lot.owed if o.characteristic_id == c) for c in facts.characteristics}
     verdicts = tuple(
-        judge_characteristic(c, readings_of(facts, c), owed[c.id]) for c in facts.characteristics.values()
+        judge_characteristic(c, readings_of(facts, c), owed[c.id], facts.summaries.get(c.id))
+        for c in facts.characteristics.values()
     )
     findings = (
         *lot_findings(facts),
         *window_findings(facts),
-        *_charts(conn, facts),
+        *_charts(conn, facts, pooled),
     )
     flags = lookups.flags(conn, lot=lot.number)
     gate = release_gate(lot, verdicts, flags, findings, _leaves(conn, lot), now_us)
@@ -78,13 +83,23 @@ def judge_lot(conn: Conn, lot_number: str, *, now_us: int | None = None) -> LotJ
     )
 
 
-def load_facts(conn: Conn, lot: Lot, now_us: int) -> LotFacts:
+Pooled = Mapping[int, Sequence[LotSeries]]
+
+
+def _pooled(conn: Conn, lot: Lot) -> Pooled:
+    """Series of every characteristic of the part up to the lot, one for each group of conditions."""
+    ids = [c.id for c in lookups.characteristics(conn, lot.part.number)]
+    return lookups.lot_series_many(conn, ids, until_us=lot.started_us)
+
+
+def load_facts(conn: Conn, lot: Lot, now_us: int, pooled: Pooled) -> LotFacts:
     """All that is judged about a lot, charts excepted."""
     moments = {lot.started_us, *(s.from_us for s in lot.segments)}
     held = revisions_at(conn, lot.part.number, moments)
     base = held[lot.started_us]
     mouldings = {m.id: m for s in lot.segments for m in (s.upper, s.lower) if m is not None}
-    readings = lookups.readings_of_lot(conn, lot.id)
+    summaries = _summaries(lot, base, pooled)
+    readings = _readings(conn, lot, base, summaries)
     moulded: dict[int, list[ReadingRow]] = {m: [] for m in mouldings}
     for row in lookups.readings_of_subjects(conn, list(mouldings)) if mouldings else ():
         if row.key.characteristic_id in base:
@@ -104,8 +119,40 @@ def load_facts(conn: Conn, lot: Lot, now_us: int) -> LotFacts:
         stations={s: lookups.station_by_id(conn, s) for s in stations},
         cleanings=_cleanings(conn, stations, now_us),
         corrected_us={c.key: c.at_us for c in corrected},
+        summaries=summaries,
         now_us=now_us,
     )
+
+
+def _summaries(lot: Lot, base: Mapping[int, Characteristic], pooled: Pooled) -> dict[int, Summary]:
+    """Figures of characteristics with more readings than are worth loading, all within the limits."""
+    found: dict[int, Summary] = {}
+    if len(lot.segments) > 1:
+        return found
+    for c in base.values():
+        points = [(s, int(p)) for s in pooled.get(c.id, ()) for p in np.flatnonzero(s.lot_ids == lot.id)]
+        if c.hangs_on != "lot" or c.strength or len(points) != 1:
+            continue
+        series, p = points[0]
+        low, high = float(series.low[p]), float(series.high[p])
+        inside = (c.lsl is None or low >= c.lsl) and (c.usl is None or high <= c.usl)
+        if inside and series.n[p] > MANY_READINGS:
+            found[c.id] = Summary(int(series.n[p]), float(series.mean[p]), float(series.sd[p]), low, high)
+    return found
+
+
+def _readings(
+    conn: Conn, lot: Lot, base: Mapping[int, Characteristic], summaries: Mapping[int, Summary]
+) -> tuple[ReadingRow, ...]:
+    """All readings of a lot; of a summed-up characteristic the last ones, which tell gauge and person."""
+    if not summaries:
+        return lookups.readings_of_lot(conn, lot.id)
+    rows: list[ReadingRow] = []
+    for c in base.values():
+        if c.hangs_on == "lot":
+            limit = LAST_READINGS if c.id in summaries else None
+            rows += lookups.readings_of_lot(conn, lot.id, c.code, limit)
+    return tuple(rows)
 
 
 def _gauges(conn: Conn, conditions: set[int]) -> dict[int, Gauge]:
@@ -138,16 +185,15 @@ def _leaves(conn: Conn, lot: Lot) -> tuple[Leave, ...]:
     )
 
 
-def _charts(conn: Conn, facts: LotFacts) -> tuple[Finding, ...]:
+def _charts(conn: Conn, facts: LotFacts, pooled: Pooled) -> tuple[Finding, ...]:
     """Findings on the charts of the lot and of its moulding lots, per stream where limits are kept per stream."""
     lot, found = facts.lot, []
-    in_force = lookups.all_limits_in_force(conn, lot.started_us)
+    in_force = lookups.all_limits_in_force(
+        conn, lot.started_us, characteristic_ids=list(facts.characteristics)
+    )
     wanted = {c.id: c for c in facts.characteristics.values() if _charted(c, in_force)}
-    if not wanted:
-        return ()
-    pooled = lookups.lot_series_many(conn, list(wanted), until_us=lot.started_us)
     for c in wanted.values():
-        for series in pooled[c.id]:
+        for series in pooled.get(c.id, ()):
             key = (c.id, 0, series.condition_id)
             if key in in_force or c.chart == "zero count":
                 found += _chart(conn, facts, c, series, in_force.get(key))

@@ -34,7 +34,7 @@ def gauge_findings(facts: LotFacts) -> tuple[Finding, ...]:
             make_finding(
                 kind,
                 f"gauge {gauge.code}",
-                f"{characteristic.name}: {len(rows)} {'reading' if len(rows) == 1 else 'readings'} "
+                f"{characteristic.name}: {_counted(facts, characteristic.id, len(rows))} "
                 f"on gauge {gauge.code}, {why}.",
                 {"gauge": gauge.code, "readings": len(rows), "first reading_us": first.at_us},
                 characteristic,
@@ -44,6 +44,12 @@ def gauge_findings(facts: LotFacts) -> tuple[Finding, ...]:
             )
         )
     return tuple(found)
+
+
+def _counted(facts: LotFacts, characteristic_id: int, n: int) -> str:
+    if characteristic_id in facts.summaries:
+        return f"at least {n} readings"
+    return "1 reading" if n == 1 else f"{n} readings"
 
 
 def gauge_problems(gauge: Gauge, moment_us: int) -> tuple[str, ...]:

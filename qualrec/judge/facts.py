@@ -17,12 +17,25 @@ class MouldingReadings:
 
 
 @dataclass(frozen=True, slots=True)
+class Summary:
+    """Figures of all readings of one characteristic of a lot, none of them beyond a limit; `sd` nan for n < 2."""
+
+    n: int
+    mean: float
+    sd: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class LotFacts:
     """All that is judged about one lot, charts excepted.
 
     `characteristics` by id, in the revision in force when the lot began; `by_segment` those of segments that began
     under another revision. `gauges` by condition id, `stations` and `cleanings` (moments) by station id,
     `corrected_us` the moment of the last correction of a reading. A `characteristic_id` without entry is not judged.
+    Where a characteristic of a lot of one segment has very many readings, all within its limits, `summaries` holds their
+    figures and `readings` only the last ones.
     """
 
     lot: Lot
@@ -34,6 +47,7 @@ class LotFacts:
     stations: Mapping[int, Station] = field(default_factory=dict)
     cleanings: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
     corrected_us: Mapping[ReadingKey, int] = field(default_factory=dict)
+    summaries: Mapping[int, Summary] = field(default_factory=dict)
     now_us: int = 0
 
     def spec(self, reading: ReadingRow) -> Characteristic | None:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from qualrec.judge import kinds
+from qualrec.judge.facts import Summary
 from qualrec.judge.kinds import shown
 from qualrec.values import Characteristic, Owed, PullResult, ReadingRow
 from qualrec.weld.failure_modes import FailureMode
@@ -136,9 +137,14 @@ def _mixed(characteristic: Characteristic, pull: PullResult) -> list[Violation]:
 
 
 def judge_characteristic(
-    characteristic: Characteristic, readings: Sequence[ReadingRow], owed: Sequence[Owed] = ()
+    characteristic: Characteristic,
+    readings: Sequence[ReadingRow],
+    owed: Sequence[Owed] = (),
+    summary: Summary | None = None,
 ) -> CharacteristicVerdict:
     """Verdict of one characteristic of a lot from its readings (voids included) and what the plan asks.
+
+    `summary` stands for all readings where only some are given; none of them is beyond a limit.
 
     'fail' where any reading fails; else 'incomplete' where a mandatory sample is missing or a pull lacks its mode;
     else 'pass' where there is a judged reading; else 'unknown'.
@@ -148,6 +154,8 @@ def judge_characteristic(
     faults = sum(1 for r in readings if not r.void and r.pull and r.pull.mode == FailureMode.TEST_FAULT)
     fails = sum(v.answer == FAIL for v in verdicts)
     passes = sum(v.answer == PASS for v in verdicts)
+    if summary is not None and passes:
+        passes = summary.n
     modeless = sum(NO_MODE in v.reasons for v in verdicts)
     shareless = sum(NO_SHARES in v.reasons for v in verdicts)
     missing = sum(o.missing for o in owed)
@@ -181,10 +189,12 @@ def judge_characteristic(
     else:
         answer = UNKNOWN
         reasons.insert(0, "No specification limit is stated." if values else "There are no readings.")
-    mean, sd, low, high = _figures(values)
+    n, (mean, sd, low, high) = len(values), _figures(values)
+    if summary is not None:
+        n, mean, sd, low, high = summary.n, summary.mean, summary.sd, summary.low, summary.high
     return CharacteristicVerdict(
         characteristic.id, characteristic.revision_id, characteristic.code, characteristic.name, characteristic.unit,
-        answer, tuple(reasons), len(values), mean, sd, low, high, fails, missing, faults,
+        answer, tuple(reasons), n, mean, sd, low, high, fails, missing, faults,
     )  # fmt: skip
 
 

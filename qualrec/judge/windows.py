@@ -133,6 +133,16 @@ def _measured(
     if window.quantity == "collapse":
         rows = [r for r in facts.readings if r.key.subject_id == segment.id and _is(facts, r, "collapse")]
         mean, n = _mean(rows)
+        held = next(
+            (
+                facts.summaries[r.key.characteristic_id]
+                for r in rows
+                if r.key.characteristic_id in facts.summaries
+            ),
+            None,
+        )
+        if held is not None:
+            mean, n = held.mean, held.n
         return None if math.isnan(mean) else _Measured(mean, window.unit, f"mean of {n} readings")
     if window.quantity == "clamp force" and segment.recipe is not None:
         force = settings_of(segment.recipe).get("clamp_force")

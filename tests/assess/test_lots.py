@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 import subprocess
 import sys
 import time
@@ -217,6 +218,7 @@ def test_unknown_lots_are_named(run_shop) -> None:
 
 def test_judging_is_quick_and_leaves_heavy_packages_unloaded(run_shop) -> None:
     """The cost is a ratio to one lookup of the same lot, so that a slow machine does not fail it."""
+
     def best(act: Callable[[Any], Any]) -> float:
         times = []
         for _ in range(5):
@@ -239,3 +241,49 @@ def test_the_import_for_judging_needs_neither_scipy_nor_pandas() -> None:
     root = Path(__file__).parents[2]
     done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_lot_of_very_many_readings_is_judged_by_its_sums(good_lot) -> None:
+    """GIVEN 300 collapse readings inside the limits THEN the verdict has their figures; with one outside, that one is named."""
+    values = [0.25 + 0.0001 * (i % 40) for i in range(300)]
+    good_lot.readings("L1", "COLL", values, good_lot.now_us)
+    found = judged(good_lot, "L1").verdict("COLL")
+    assert (found.answer, found.n, found.low, found.high) == ("pass", 300, 0.25, pytest.approx(0.2539))
+    assert found.mean == pytest.approx(statistics.fmean(values))
+    assert found.sd == pytest.approx(statistics.stdev(values))
+    assert found.reasons == ("All 300 readings are within the limits.",)
+    good_lot.readings("L1", "COLL", [0.41], good_lot.now_us + DAY)
+    other = judged(good_lot, "L1")
+    assert (other.verdict("COLL").answer, other.verdict("COLL").fails) == ("fail", 1)
+    assert kinds_of(other) == [kinds.OUTSIDE_SPECIFICATION]
+    assert "sample 301" in other.findings[0].sentence
+
+
+def test_the_gauge_of_very_many_readings_is_judged_too(good_lot) -> None:
+    late = good_lot.at(good_lot.now_us + 500 * DAY)
+    late.lot("L9", late.now_us, station_id=None)
+    late.readings("L9", "COLL", [0.25 + 0.0001 * (i % 40) for i in range(300)], late.now_us)
+    (finding,) = judged(late, "L9").findings
+    assert finding.sentence == "Collapse: at least 25 readings on gauge G1, overdue for calibration."
+
+
+def test_limits_of_one_stream_judge_that_stream(shop) -> None:
+    """GIVEN limits frozen for cavity 2 alone WHEN cavity 2 of a later moulding lot transmits less THEN it is found."""
+    begun = shop.now_us
+    for i in range(9):
+        at = begun + i * DAY
+        low = 1.5 if i == 8 else 0.0
+        base = 22.0 + 0.1 * ((3 * i) % 5)
+        rows = (base, base - low, base + 0.2, base + 0.1 - low)
+        shop.at(at).moulding(f"V-{i}", rows, moulded_us=at)
+        if i == 7:
+            with shop.read() as conn:
+                shop.at(at + HOUR).freeze(assess.trial_limits(conn, "P-1", "TRANS", {}, stream="cavity 2"))
+    shop.at(begun + 9 * DAY)
+    for number in ("V-7", "V-8"):
+        shop.lot(f"L-{number}", shop.now_us, upper_moulding_lot_id=shop.moulded[number], station_id=None)
+    assert kinds_of(judged(shop, "L-V-7")) == []
+    found = judged(shop, "L-V-8").findings
+    assert {f.kind for f in found} == {kinds.LOT_MEAN, kinds.EWMA}
+    assert {f.stream_id for f in found} == {shop.ids["cavity 2"]}
+    assert {f.moulding_lot_id for f in found} == {shop.moulded["V-8"]}

@@ -237,15 +237,25 @@ def limits_in_force(
     return max(held, key=lambda one: (one.from_us, one.version)) if held else None
 
 
-def all_limits_in_force(conn: Connection, at_us: int | None = None) -> dict[tuple[int, int, int], Limits]:
-    """The frozen limits in force at a moment, by (characteristic, stream, condition) as stored; two queries."""
+def all_limits_in_force(
+    conn: Connection, at_us: int | None = None, *, characteristic_ids: Sequence[int] | None = None
+) -> dict[tuple[int, int, int], Limits]:
+    """The frozen limits in force at a moment, by (characteristic, stream, condition) as stored; two queries.
+
+    `characteristic_ids`: only those of these characteristics.
+    """
     t = table("limits")
     asked = _limits_statement().where(t.c.frozen_us.is_not(None)).order_by(t.c.from_us, t.c.version, t.c.id)
     if at_us is not None:
         asked = asked.where(t.c.from_us <= at_us)
-    last = {(row.characteristic_id, row.stream_id, row.condition_id): row for row in conn.execute(asked)}
-    found = _load_limits(conn, list(last.values()))
-    return {(one.characteristic_id, one.stream_id, one.condition_id): one for one in found}
+    found = (
+        list(conn.execute(asked))
+        if characteristic_ids is None
+        else rows_for(conn, asked, t.c.characteristic_id, characteristic_ids)
+    )
+    last = {(row.characteristic_id, row.stream_id, row.condition_id): row for row in found}
+    held = _load_limits(conn, list(last.values()))
+    return {(one.characteristic_id, one.stream_id, one.condition_id): one for one in held}
 
 
 def judgements(conn: Connection, lot_id: int, characteristic_id: int | None = None) -> tuple[Judgement, ...]:
