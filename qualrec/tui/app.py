@@ -26,6 +26,7 @@ from qualrec.tui.actions import (
     keys_of,
     place_actions,
 )
+from qualrec.tui.desk import Desk, database_name
 from qualrec.tui.labels import DecimalStyle
 from qualrec.tui.messages import Trouble
 from qualrec.tui.palette import TablePalette
@@ -63,7 +64,7 @@ def _environment(no_color: bool) -> Iterator[None]:
 
 
 class QualrecApp(App[None]):
-    """The program. `status_source` reads the status of the records; it is called in a thread, after the first paint."""
+    """The program on the records of `desk`, which is first used after the first paint. Without one: no records."""
 
     TITLE = "qualrec"
     CSS_PATH = "qualrec.tcss"
@@ -75,13 +76,13 @@ class QualrecApp(App[None]):
         self,
         settings: Settings,
         places: Sequence[Place] = PLACES,
-        status_source: Callable[[], Status] | None = None,
+        desk: Desk | None = None,
     ) -> None:
         with _environment(settings.no_color):
             super().__init__()
         self.settings = settings
         self.places = tuple(places)
-        self.status_source = status_source
+        self.desk = desk
         self._visited: set[str] = set()
         self.status = Status(database=database_name(settings.database_url))
         ScrollBar.renderer = _AsciiBars if settings.ascii else ScrollBarRender
@@ -119,6 +120,10 @@ class QualrecApp(App[None]):
         if self.places:
             self.call_after_refresh(self.action_go, self.places[0].id)
 
+    def on_unmount(self) -> None:
+        if self.desk is not None:
+            self.desk.close()
+
     def on_resize(self, event: Resize) -> None:
         """Cover the places while there is too little room; uncover them, unchanged, when there is enough."""
         top = self.screen
@@ -149,14 +154,14 @@ class QualrecApp(App[None]):
 
     def _read_status(self, screen: PlaceScreen) -> None:
         """Read the status in a thread; where that fails the records cannot be reached."""
-        if self.status_source is None:
+        if self.desk is None:
             return
 
         def unreachable(trouble: Trouble) -> None:
             self.set_status(replace(self.status, connection="lost"))
             screen.failed("status", trouble)
 
-        screen.ask("status", self.status_source, self.set_status, unreachable)
+        screen.ask("status", self.desk.status, self.set_status, unreachable)
 
     def set_status(self, status: Status) -> None:
         """Take over what the status line tells, on every place."""
@@ -228,14 +233,6 @@ class QualrecApp(App[None]):
         await self.run_action(action.method, default_namespace=target)
 
 
-def database_name(url: str) -> str:
-    """The database's name for the screen: the file's name, or host and name of a server without user and password."""
-    scheme, _, rest = url.partition("://")
-    if scheme.startswith("sqlite"):
-        return rest.rstrip("/").replace("\\", "/").rsplit("/", 1)[-1] or "in memory"
-    return rest.rsplit("@", 1)[-1].split("?", 1)[0]
-
-
 def run(settings: Settings) -> None:
     """Open the program on the terminal and stay until the user quits."""
-    QualrecApp(settings).run()
+    QualrecApp(settings, desk=Desk(settings)).run()

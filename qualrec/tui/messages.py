@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from textual.message import Message
 
-from qualrec.errors import QualrecError
+from qualrec.errors import ConnectionLost, QualrecError
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,12 +15,14 @@ class Trouble:
 
     message: str
     remedy: str = ""
+    lost: bool = False
+    """The records cannot be reached any more."""
 
     @classmethod
     def of(cls, error: BaseException) -> Trouble:
         """The words of an error; one that the program does not know is named by its kind."""
         if isinstance(error, QualrecError):
-            return cls(error.message, error.remedy)
+            return cls(error.message, error.remedy, isinstance(error, ConnectionLost))
         return cls(
             f"The program met an error it does not know: {type(error).__name__}: {error}".rstrip(": "),
             "Write this line down for whoever looks after the program. Reload to see what is on record.",

@@ -11,7 +11,8 @@ from textual.command import CommandPalette
 from textual.widgets import Input, OptionList
 
 from qualrec.tui.actions import ACTIONS, FAMILIES, PLACES, Action, actions_of, keys_of, place_actions
-from qualrec.tui.app import QualrecApp, database_name
+from qualrec.tui.app import QualrecApp
+from qualrec.tui.desk import Desk, database_name
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.overlays import HelpSheet, PlaceList, SmallScreen
 from qualrec.tui.themes import THEMES, TONES
@@ -390,7 +391,9 @@ def test_an_empty_place_teaches_three_steps(places, settings, run, settle, scree
 def test_status_comes_from_its_source_after_the_first_paint(places, settings, run, settle, screen_text):
     status = Status("A. Muster", "bench 2", "KA", "invented.sqlite", "open", no_accounts=True, invented=True,
                     decimal_style="comma")  # fmt: skip
-    app = QualrecApp(settings(), places, lambda: status)
+    desk = Desk(settings())
+    desk.status = lambda: status
+    app = QualrecApp(settings(), places, desk)
 
     async def use(pilot):
         text = screen_text(app)

@@ -11,6 +11,7 @@ from textual.widgets import Input
 
 from qualrec.errors import DatabaseBusy, Refused
 from qualrec.tui.app import QualrecApp
+from qualrec.tui.desk import Desk
 from qualrec.tui.labels import Tone
 from qualrec.tui.messages import Trouble
 from qualrec.tui.widgets.chart import Chart, point_text
@@ -566,7 +567,9 @@ def test_unreachable_records_are_told_in_the_status_line(places, settings, run, 
     def no_status():
         raise DatabaseBusy("The records are locked.", "Try again.")
 
-    app = QualrecApp(settings(), places, no_status)
+    desk = Desk(settings())
+    desk.status = no_status
+    app = QualrecApp(settings(), places, desk)
 
     async def use(pilot):
         await settle(pilot)

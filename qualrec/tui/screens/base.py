@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar, cast
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
 from textual.app import ComposeResult
 from textual.containers import Vertical, VerticalScroll
@@ -10,16 +12,20 @@ from textual.screen import Screen
 from textual.widgets import ContentSwitcher, Static
 
 from qualrec.tui.actions import actions_of
+from qualrec.tui.desk import Desk
 from qualrec.tui.labels import DecimalStyle, Tone, number, plain
 from qualrec.tui.messages import Trouble
 from qualrec.tui.themes import is_ascii
 from qualrec.tui.widgets.bars import ActionLine, PlaceBar
 from qualrec.tui.widgets.message_line import MessageLine
 from qualrec.tui.widgets.status_line import Status, StatusLine
-from qualrec.tui.workers import Asking
+from qualrec.tui.workers import Asking, OnFailure
 
 if TYPE_CHECKING:
     from qualrec.tui.app import QualrecApp
+    from qualrec.work.session import Session
+
+T = TypeVar("T")
 
 FIRST_STEPS = (
     "Enter a part number with its two component parts, and what is measured on it.",
@@ -77,7 +83,36 @@ class PlaceScreen(Asking, Screen[None]):
         """Write a message that stays until the next one; empty text takes it away."""
         self.query_one("#message", MessageLine).say(text, tone)
 
+    def read(
+        self,
+        name: str,
+        use: Callable[[Session], T],
+        then: Callable[[T], None],
+        otherwise: OnFailure | None = None,
+    ) -> None:
+        """`ask` for work with the open records: `use(session)` runs in a thread and imports what it needs itself."""
+        self.ask(name, self.desk.using(use), then, otherwise)
+
+    def write(
+        self,
+        name: str,
+        use: Callable[[Session], T],
+        then: Callable[[T], None],
+        otherwise: OnFailure | None = None,
+    ) -> None:
+        """`save` for work with the open records; reading again after it belongs into `then`."""
+        self.save(name, self.desk.using(use), then, otherwise)
+
+    @property
+    def desk(self) -> Desk:
+        """The open records."""
+        if self.program.desk is None:
+            raise RuntimeError("the program was made without records")
+        return self.program.desk
+
     def failed(self, name: str, trouble: Trouble) -> None:
+        if trouble.lost:
+            self.program.set_status(replace(self.program.status, connection="lost"))
         self.say(f"! {trouble.message} {trouble.remedy}".rstrip(), Tone.BAD)
 
     def show_status(self, status: Status) -> None:
