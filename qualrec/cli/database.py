@@ -56,8 +56,15 @@ def upgrade(
     from qualrec.records import migrate
 
     done = migrate.upgrade(OPTIONS.settings().database_url, dry_run=dry_run)
-    for sentence in done.sentences:
-        output.line(sentence)
+    if done.before == done.after:
+        output.line(f"Revision {done.after}: nothing to do.")
+        return
+    if done.copy is not None:
+        output.line(f"Copied first to {done.copy}")
+    word = "Would go" if done.dry_run else "Went"
+    output.line(f"{word} from revision {done.before or 'none'} to {done.after}: {', '.join(done.steps)}")
+    if done.remark:
+        output.line(done.remark)
 
 
 def status(as_json: Json = False) -> None:
@@ -82,7 +89,7 @@ def verify(as_json: Json = False) -> None:
     if as_json:
         output.json_out(found)
     else:
-        for sentence in found.sentences:
+        for sentence in set_up.verdict_sentences(found):
             output.line(sentence)
-    if not found.sound:
+    if not found.ok:
         raise typer.Exit(int(ExitCode.BAD_ANSWER))

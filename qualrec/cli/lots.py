@@ -217,7 +217,7 @@ def close_flag(
     from qualrec.work import lots as work
 
     with session() as s:
-        output.line(work.close_flag(s, flag, action))
+        output.line(work.close_flag(s, s.full_id(flag), action))
 
 
 def dispose_lot(

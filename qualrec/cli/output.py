@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from enum import Enum
 from typing import Any
 
-CONTROL = {c: "�" for c in (*range(0x00, 0x09), *range(0x0B, 0x20), *range(0x7F, 0xA0))}
+CONTROL = dict.fromkeys((*range(0, 9), *range(11, 32), *range(127, 160)), "�")
 """Control characters other than tab and newline, which never reach a terminal raw."""
 
 

@@ -209,8 +209,9 @@ def _lead_lot(rng: np.random.Generator, position: int, transmission: float) -> P
         at = start + sample * 90 * 60_000_000
         time_to_path = TIME_TO_PATH + path_effect + rng.normal(0.0, 0.06) + 0.55 * dirt + 0.10 * loss
         collapse = 0.28 + collapse_effect + rng.normal(0.0, 0.006)
-        readings.append(PlannedReading("TTP", sample, round(float(time_to_path), 2), at))
-        readings.append(PlannedReading("COL", sample, round(float(collapse), 3), at))
+        serial = f"{position:05d}-{sample:03d}"
+        readings.append(PlannedReading("TTP", sample, round(float(time_to_path), 2), at, serial=serial))
+        readings.append(PlannedReading("COL", sample, round(float(collapse), 3), at, serial=serial))
     pulls = _pulls_made(position)
     for sample in range(1, pulls + 1):
         at = start + (9 + sample) * HOUR_US

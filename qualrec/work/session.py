@@ -15,6 +15,7 @@ from qualrec.records.database import Store
 from qualrec.records.database import open_store as open_records
 from qualrec.values import Actor, Plant
 
+COUNTER_MASK = (1 << 40) - 1
 SAMPLE_BADGE = "Q-01"
 """Who acts on the command line of the sample plant when no badge is given."""
 
@@ -48,6 +49,14 @@ class Session:
         """Offset of the plant's clock from UTC at a moment."""
         offset = datetime.fromtimestamp(at_us / 1_000_000, UTC).astimezone(self.zone).utcoffset()
         return 0 if offset is None else int(offset.total_seconds() // 60)
+
+    def short_id(self, record: int) -> int:
+        """An id as people see it: its counter within the plant."""
+        return record & COUNTER_MASK
+
+    def full_id(self, number: int) -> int:
+        """The id that a number typed by a person means."""
+        return number if number > COUNTER_MASK else (self.plant.id << 40) | number
 
     def acting(self, actor: Actor) -> Session:
         """The same session with another person at the bench."""

@@ -1,0 +1,526 @@
+"""The bench: open a lot, understand what is typed, log readings, correct them, log events.
+
+Nothing is computed here: intake understands, the ledger stores, assess and judge decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from qualrec.assess import LotJudgement, judge_lot, reading_context
+from qualrec.assess.loading import Conn
+from qualrec.errors import ImplausibleValue, Refused, UnknownRecord, UsageError
+from qualrec.intake.numbers import Understood
+from qualrec.intake.numbers import understand as understand_number
+from qualrec.judge.plausible import Plausibility, check_value
+from qualrec.judge.verdict import ReadingVerdict, judge_reading
+from qualrec.records import lookups, registry
+from qualrec.records.ledger import Writer
+from qualrec.values import (
+    NO_CONDITION,
+    NO_STREAM,
+    Characteristic,
+    Condition,
+    Flag,
+    Gauge,
+    Lot,
+    MouldingLot,
+    NewReading,
+    Owed,
+    PullResult,
+    ReadingRow,
+)
+from qualrec.weld.failure_modes import FailureMode, Shares, check_shares, find_mode
+from qualrec.weld.trade_rules import event_kinds
+from qualrec.work.judging import SETTLED, judge_and_store
+from qualrec.work.rights import require
+from qualrec.work.session import Session
+
+LATE_US = 3_600_000_000 * 12
+"""An entry made more than twelve hours after the event is marked late (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchLot:
+    """What a technician sees after scanning a lot."""
+
+    lot: Lot
+    characteristics: tuple[Characteristic, ...]
+    owed: tuple[Owed, ...]
+    judgement: LotJudgement
+    readings: tuple[ReadingRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What a reading will hang on."""
+
+    lot: Lot | None
+    moulding: MouldingLot | None
+    characteristic: Characteristic
+    subject_id: int
+    part_number: str
+
+    @property
+    def name(self) -> str:
+        if self.characteristic.hangs_on == "moulding lot" and self.moulding is not None:
+            return self.moulding.number
+        return self.lot.number if self.lot is not None else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One value as typed. `again` is the same value typed a second time, blind, where it was asked."""
+
+    text: str
+    mode: str = ""
+    shares: Shares | None = None
+    serial: str = ""
+    again: str | None = None
+    displacement_mm: float | None = None
+    moisture: str = ""
+    hours_since_weld: float | None = None
+    repeat_of: int | None = None
+    reason: str = ""
+    at_us: int | None = None
+    """Moment of the test; None: now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """What an entry did: rows as stored, their verdicts, flags opened or extended, state of the lot."""
+
+    lot: str
+    state: str
+    state_changed: bool
+    rows: tuple[ReadingRow, ...]
+    verdicts: tuple[ReadingVerdict, ...]
+    echoes: tuple[str, ...]
+    new_flags: tuple[Flag, ...]
+    owed: tuple[Owed, ...]
+    reaction_plan: tuple[str, ...]
+    repeated: bool
+
+    @property
+    def held(self) -> bool:
+        return self.state in ("on hold", "suspect, shipped")
+
+
+def open_lot(session: Session, text: str) -> BenchLot:
+    """The lot whose number was typed or scanned. Raises UnknownRecord naming near ones."""
+    number = scanned(text)
+    with session.store.read() as conn:
+        judgement = judge_lot(conn, number, now_us=session.store.clock())
+        lot = judgement.lot
+        return BenchLot(
+            lot, judgement.characteristics, lot.owed, judgement, lookups.readings_of_lot(conn, lot.id)
+        )
+
+
+def scanned(text: str) -> str:
+    """The number in a scan: blanks at the ends and a lot data identifier before it (1T, ANSI MH10.8.2) are taken off."""
+    found = "".join(c for c in text if c.isprintable()).strip()
+    return found[2:] if found.startswith("1T") and len(found) > 2 else found
+
+
+def find_target(session: Session, name: str, code: str) -> Target:
+    """What a reading of characteristic `code` on lot or moulding lot `name` will hang on.
+
+    A lot may be named for a characteristic of its upper moulding lot. Raises UnknownRecord, UsageError.
+    """
+    with session.store.read() as conn:
+        try:
+            lot = lookups.lot(conn, scanned(name))
+        except UnknownRecord as unknown_lot:
+            return _moulding_target(conn, scanned(name), code, unknown_lot)
+        c = lookups.characteristic(conn, lot.part.number, code, lot.segment.from_us)
+        if c.hangs_on == "lot":
+            return Target(lot, None, c, lot.segment.id, lot.part.number)
+        upper = lot.segment.upper
+        if upper is None:
+            raise UsageError(
+                f"{c.name} is measured on moulding lots, and lot {lot.number} names none.",
+                "Give the moulding lot's number.",
+            )
+        return Target(lot, upper, c, upper.id, lot.part.number)
+
+
+def _moulding_target(conn: Conn, name: str, code: str, unknown_lot: UnknownRecord) -> Target:
+    try:
+        moulding = lookups.moulding_lot(conn, name)
+    except UnknownRecord:
+        raise unknown_lot from None
+    for part in lookups.parts(conn):
+        if moulding.component.id in (part.upper.id, part.lower.id):
+            for c in lookups.characteristics(conn, part.number, moulding.moulded_us):
+                if c.code == code and c.hangs_on == "moulding lot":
+                    return Target(None, moulding, c, moulding.id, part.number)
+    raise UnknownRecord(
+        f"Moulding lot {name} has no characteristic {code!r}.",
+        "Name a characteristic that hangs on moulding lots.",
+    )
+
+
+def understand(session: Session, characteristic: Characteristic, text: str) -> Understood:
+    """What a typed value means, in the characteristic's unit.
+
+    Raises AmbiguousNumber where it reads in two ways that are both plausible, UsageError for a wrong unit, for text that is
+    no number and for a value that cannot be (outside the hard range of the characteristic).
+    """
+    c = characteristic
+    low = float("-inf") if c.plausible_low is None else c.plausible_low
+    high = float("inf") if c.plausible_high is None else c.plausible_high
+    bounded = c.plausible_low is not None or c.plausible_high is not None
+    found = understand_number(text, c.unit, None, (low, high) if bounded else None)
+    if not low <= found.value <= high:
+        raise UsageError(
+            f"{c.name}: {found.echo} is outside what can be ({low:g} to {high:g} {c.unit}).",
+            "Check the value, its decimal sign and its unit, and type it again.",
+        )
+    return found
+
+
+def check(session: Session, target: Target, understood: Understood) -> Plausibility:
+    """Whether a value is near what was usual; not ok asks for it a second time, blind."""
+    owner = target.lot if target.characteristic.hangs_on == "lot" else target.moulding
+    assert owner is not None
+    with session.store.read() as conn:
+        context = reading_context(conn, owner, target.characteristic)
+    return check_value(target.characteristic, understood.value, context.history, understood.text)
+
+
+def log(
+    session: Session,
+    target: Target,
+    entries: Sequence[Entry],
+    *,
+    stream: str | None = None,
+    gauge: str | None = None,
+    entry_key: str | None = None,
+    condition: Condition | None = None,
+) -> Logged:
+    """Store readings and judge the lot, in one transaction.
+
+    A value far from what was usual is taken only with a second, blind entry (`Entry.again`): where both agree, or where the
+    second is usual; both texts are kept. Otherwise ImplausibleValue is raised and the entry is kept as not taken.
+    Raises Refused for a lot that is settled or closed by another station, UsageError for a mode that is missing.
+    """
+    require(session.actor, "log readings")
+    understood = [_settle(session, target, entry) for entry in entries]
+    with session.store.write(session.actor, session.plant.id) as writer:
+        now = writer.now_us
+        lot = None if target.lot is None else lookups.lot(writer.conn, target.lot.number)
+        if lot is not None and lot.state in SETTLED:
+            raise Refused(
+                f"Lot {lot.number} is {lot.state}.", "Its readings are closed; look at the lot again."
+            )
+        condition_id = _condition(writer, target, gauge, condition)
+        stream_id = NO_STREAM if not stream else _stream(writer, target, stream)
+        readings = [
+            NewReading(
+                subject_id=target.subject_id,
+                characteristic_id=target.characteristic.id,
+                value=None if _mode(entry, target) == FailureMode.TEST_FAULT else value.value,
+                at_us=_moment(entry, now),
+                stream_id=stream_id,
+                condition_id=condition_id,
+                serial=entry.serial,
+                entered_text=value.text,
+                decimals=value.decimals,
+                first_text=first,
+                offset_minutes=session.offset_minutes(_moment(entry, now)),
+                late=now - _moment(entry, now) > LATE_US,
+                pull=_pull(entry, target),
+            )
+            for entry, (value, first) in zip(entries, understood, strict=True)
+        ]
+        receipt = writer.add_readings(readings, entry_key=entry_key)
+        numbers = [lot.number] if lot is not None else []
+        if target.characteristic.hangs_on == "moulding lot":
+            numbers = _lots_of(writer, target)
+        judged = [judge_and_store(writer, number) for number in numbers]
+        rows = tuple(lookups.reading(writer.conn, key) for key in receipt.keys)
+        own = next((j for j in judged if lot is None or j.judgement.lot.number == lot.number), None)
+        fresh = () if lot is None else lookups.owed(writer.conn, lot.id)
+    flags = tuple(flag for j in judged for flag in j.new_flags)
+    c = target.characteristic
+    return Logged(
+        lot=target.name,
+        state=own.state if own is not None else "",
+        state_changed=own.state_changed if own is not None else False,
+        rows=rows,
+        verdicts=tuple(judge_reading(c, row.value, row.pull) for row in rows),
+        echoes=tuple(value.echo for value, _ in understood),
+        new_flags=flags,
+        owed=fresh,
+        reaction_plan=c.reaction_plan if any(f.level == "H" for f in flags) else (),
+        repeated=receipt.repeated,
+    )
+
+
+def _moment(entry: Entry, now: int) -> int:
+    return now if entry.at_us is None else entry.at_us
+
+
+def _settle(session: Session, target: Target, entry: Entry) -> tuple[Understood, str | None]:
+    """The value to store and the text of the first entry where it was asked twice."""
+    first = understand(session, target.characteristic, entry.text)
+    if _mode(entry, target) == FailureMode.TEST_FAULT:
+        return first, None
+    found = check(session, target, first)
+    if found.ok:
+        return first, None
+    if entry.again is not None:
+        second = understand(session, target.characteristic, entry.again)
+        if second.value == first.value or check(session, target, second).ok:
+            return second, entry.text
+    not_taken(session, target, entry.text, first.value, found.sentence)
+    if entry.again is not None:
+        not_taken(
+            session, target, entry.again, None, "second entry, differs from the first and is unusual too"
+        )
+    raise ImplausibleValue(
+        found.sentence,
+        first.value,
+        found.expected,
+        "Look at the tester and type the value a second time (on the command line: --again VALUE).",
+    )
+
+
+def not_taken(session: Session, target: Target, text: str, value: float | None, why: str) -> None:
+    """Keep an entry that was refused or given up."""
+    with session.store.write(session.actor, session.plant.id) as writer:
+        writer.note_attempt(
+            target.subject_id, target.characteristic.id, entered_text=text, value=value, why=why
+        )
+
+
+def _mode(entry: Entry, target: Target) -> str:
+    if not target.characteristic.strength:
+        if entry.mode:
+            raise UsageError(f"{target.characteristic.name} has no failure mode.", "Leave the mode out.")
+        return ""
+    if not entry.mode:
+        modes = ", ".join(FailureMode)
+        raise UsageError(
+            f"{entry.text}: the failure mode is missing.", f"Look at the fracture and give one of: {modes}."
+        )
+    return str(find_mode(entry.mode))
+
+
+def _pull(entry: Entry, target: Target) -> PullResult | None:
+    mode = _mode(entry, target)
+    if not mode:
+        return None
+    shares = check_shares(mode, entry.shares)
+    return PullResult(
+        mode=mode,
+        interfacial_pct=None if shares is None else shares.interfacial,
+        cohesive_pct=None if shares is None else shares.cohesive,
+        tear_pct=None if shares is None else shares.near_surface_tear,
+        parent_pct=None if shares is None else shares.parent_material,
+        displacement_mm=entry.displacement_mm,
+        moisture=entry.moisture,
+        hours_since_weld=entry.hours_since_weld,
+        attempt=1 if entry.repeat_of is None else 2,
+        repeat_of=entry.repeat_of,
+        reason=entry.reason,
+    )
+
+
+def _condition(writer: Writer, target: Target, gauge: str | None, stated: Condition | None) -> int:
+    """Condition of the readings: as stated, else as last used with the gauge, else the gauge alone."""
+    if stated is not None:
+        return registry.get_or_add_condition(writer, stated)
+    chosen = choose_gauge(writer.conn, target.characteristic, gauge)
+    if chosen is None:
+        return NO_CONDITION
+    for group in reversed(lookups.conditions_of(writer.conn, target.characteristic.id)):
+        for condition_id in reversed(group.ids):
+            known = lookups.condition(writer.conn, condition_id)
+            if known.gauge_id == chosen.id:
+                return condition_id
+    return registry.get_or_add_condition(writer, gauge_id=chosen.id)
+
+
+def choose_gauge(conn: Conn, characteristic: Characteristic, code: str | None) -> Gauge | None:
+    """The gauge named, else the only one in use of the family. Raises UsageError where several could be meant."""
+    if code:
+        return lookups.gauge(conn, code)
+    if not characteristic.gauge_family:
+        return None
+    able = [
+        g for g in lookups.gauges(conn) if g.family == characteristic.gauge_family and g.state == "in use"
+    ]
+    if len(able) > 1:
+        used = {c.condition.gauge_id for c in lookups.conditions_of(conn, characteristic.id)}
+        able = [g for g in able if g.id in used] or able
+    if len(able) > 1:
+        names = ", ".join(g.code for g in able)
+        raise UsageError(f"{characteristic.name} can be measured with {names}.", "Say which gauge was used.")
+    return able[0] if able else None
+
+
+def _stream(writer: Writer, target: Target, label: str) -> int:
+    return lookups.stream(writer.conn, target.characteristic.part_id, label).id
+
+
+def _lots_of(writer: Writer, target: Target) -> list[str]:
+    """Numbers of the lots that a moulding lot went into."""
+    assert target.moulding is not None
+    return [row.number for row in lookups.lots_touched(writer.conn, moulding_lot_id=target.moulding.id)]
+
+
+def log_texts(
+    session: Session,
+    lot: str,
+    code: str,
+    values: Sequence[str],
+    *,
+    modes: Sequence[str],
+    shares: str | None,
+    stream: str | None,
+    gauge: str | None,
+    serials: Sequence[str],
+    again: Sequence[str],
+) -> Logged:
+    """`log` for figures given as texts in a row: one mode for all or one for each, second entries in the order asked."""
+    target = find_target(session, lot, code)
+    if len(modes) not in (0, 1, len(values)):
+        raise UsageError(
+            f"{len(modes)} modes for {len(values)} values.", "Give one --mode, or one for each value."
+        )
+    if serials and len(serials) != len(values):
+        raise UsageError(
+            f"{len(serials)} serials for {len(values)} values.", "Give one --serial for each value."
+        )
+    spread = list(modes) * len(values) if len(modes) == 1 else list(modes) or [""] * len(values)
+    split = None if shares is None else read_shares(shares)
+    waiting = list(again)
+    entries = []
+    for position, text in enumerate(values):
+        entry = Entry(text, spread[position], split, serials[position] if serials else "")
+        mixed = bool(entry.mode) and find_mode(entry.mode) == FailureMode.MIXED
+        entry = replace(entry, shares=split if mixed else None)
+        if waiting and not check(session, target, understand(session, target.characteristic, text)).ok:
+            entry = replace(entry, again=waiting.pop(0))
+        entries.append(entry)
+    return log(session, target, entries, stream=stream, gauge=gauge)
+
+
+def read_shares(text: str) -> Shares:
+    """Shares of the joint area as 'interfacial/cohesive/tear/parent' in %, as 0/60/10/30."""
+    parts = text.replace(",", ".").split("/")
+    try:
+        interfacial, cohesive, tear, parent = (float(p) for p in parts)
+    except ValueError as error:
+        raise UsageError(
+            f"{text!r} is not four shares.", "Write interfacial/cohesive/tear/parent in %, as 0/60/10/30."
+        ) from error
+    return Shares(interfacial, cohesive, tear, parent)
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """What a correction did."""
+
+    sentence: str
+    state: str
+    new_flags: tuple[Flag, ...]
+
+
+def correct_text(
+    session: Session,
+    lot: str,
+    code: str,
+    sample: int,
+    *,
+    reason: str,
+    value: str | None = None,
+    mode: str | None = None,
+    stream: str | None = None,
+    second_badge: str | None = None,
+) -> Corrected:
+    """Correct a value or a mode, or void the reading (neither given), and judge the lot anew.
+
+    Where the verdict on the reading changes, a second person must stand behind it. Raises Refused without one.
+    """
+    require(session.actor, "correct readings")
+    target = find_target(session, lot, code)
+    with session.store.read() as conn:
+        rows = (
+            lookups.readings_of_moulding_lot(conn, target.subject_id, code)
+            if target.lot is None or target.characteristic.hangs_on == "moulding lot"
+            else lookups.readings_of_lot(conn, target.lot.id, code)
+        )
+        second = None if second_badge is None else lookups.person_by_badge(conn, second_badge)
+    row = _reading_named(rows, sample, stream, target)
+    c = target.characteristic
+    understood = None if value is None else understand(session, c, value)
+    new_mode = None if mode is None else str(find_mode(mode))
+    before = judge_reading(c, row.value, row.pull)
+    pull = row.pull if new_mode is None or row.pull is None else replace(row.pull, mode=new_mode)
+    after = judge_reading(c, row.value if understood is None else understood.value, pull)
+    voided = understood is None and new_mode is None
+    changes = before.answer == "fail" if voided else before.answer != after.answer
+    if changes and second is None and not session.plant.single_user:
+        raise Refused(
+            f"The verdict on sample {sample} would change from {before.answer} to {'void' if voided else after.answer}.",
+            "A second person has to stand behind it: give that person's badge.",
+        )
+    with session.store.write(session.actor, session.plant.id) as writer:
+        done = writer.correct(
+            row.key,
+            kind="void" if voided else "value" if understood is not None else "mode",
+            new_value=None if understood is None else understood.value,
+            new_mode=new_mode,
+            reason=reason,
+            second_person_id=None if second is None else second.id,
+            entered_text="" if understood is None else understood.text,
+        )
+        numbers = (
+            _lots_of(writer, target)
+            if c.hangs_on == "moulding lot"
+            else [target.lot.number if target.lot is not None else ""]
+        )
+        judged = [judge_and_store(writer, number) for number in numbers]
+    was = row.value if done.kind != "mode" else done.old_mode
+    now = {"value": done.new_value, "mode": done.new_mode}.get(done.kind, "void")
+    return Corrected(
+        f"{target.name} {c.code} sample {sample}: {was} {c.unit if done.kind != 'mode' else ''} is now {now}. "
+        "The old entry stays readable.".replace("  ", " "),
+        judged[0].state if judged else "",
+        tuple(flag for j in judged for flag in j.new_flags),
+    )
+
+
+def _reading_named(rows: Sequence[ReadingRow], sample: int, stream: str | None, target: Target) -> ReadingRow:
+    found = [r for r in rows if r.key.sample == sample and (stream is None or r.stream == stream)]
+    if not found:
+        known = ", ".join(str(r.key.sample) for r in rows) or "none"
+        raise UnknownRecord(
+            f"{target.name} has no sample {sample} of {target.characteristic.code}.",
+            f"Samples there: {known}.",
+        )
+    if len(found) > 1:
+        streams = ", ".join(r.stream or "not divided" for r in found)
+        raise UsageError(f"Sample {sample} is there in streams {streams}.", "Say which stream is meant.")
+    return found[0]
+
+
+def log_event(
+    session: Session, kind: str, *, station: str | None = None, lot: str | None = None, remark: str = ""
+) -> str:
+    """Log an event now. Raises UsageError for a kind that is not known or an event of nothing."""
+    require(session.actor, "log events")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        conn = writer.conn
+        at_station = lookups.station(conn, station).id if station else session.actor.station_id
+        of_lot = lookups.lot(conn, lot).id if lot else None
+        if at_station is None and of_lot is None:
+            raise UsageError("The event has no place.", "Name a station (--at) or a lot (--lot).")
+        registry.add_event(writer, kind, writer.now_us, station_id=at_station, lot_id=of_lot, remark=remark)
+        known = event_kinds()
+    word = known[kind].word if kind in known else kind
+    return f"Logged: {word}, {session.moment(writer.now_us)}."

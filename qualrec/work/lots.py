@@ -1,0 +1,200 @@
+"""One lot as a whole: its page, its flags, what is decided about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from qualrec.assess import LotJudgement, judge_lot
+from qualrec.errors import Refused, UsageError
+from qualrec.judge.gate import BLOCKS, NEEDS_NOTE
+from qualrec.records import findings, lookups, registry
+from qualrec.records.ledger import Writer
+from qualrec.records.models.lots import DISPOSITIONS
+from qualrec.values import Correction, Event, Flag, Lot, ReadingRow
+from qualrec.work.rights import require
+from qualrec.work.session import Session
+from qualrec.work.signing import sign
+
+STATE_AFTER = {
+    "release": "released",
+    "use as is": "released under concession",
+    "hold": "on hold",
+    "sort": "on hold",
+    "scrap": "scrapped",
+    "rework": "reworked",
+    "return to supplier": "scrapped",
+}
+"""State of a lot after a disposition of the whole of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class LotPage:
+    """Everything on one lot."""
+
+    lot: Lot
+    judgement: LotJudgement
+    readings: tuple[ReadingRow, ...]
+    moulding_readings: tuple[ReadingRow, ...]
+    flags: tuple[Flag, ...]
+    corrections: tuple[Correction, ...]
+    events: tuple[Event, ...]
+
+    @property
+    def blocking(self) -> tuple[str, ...]:
+        """What blocks the release, in words."""
+        return tuple(r.sentence for r in self.judgement.gate.of(BLOCKS))
+
+
+def lot_page(session: Session, number: str) -> LotPage:
+    """Load a lot with its readings, flags, corrections, events and the gate as it stands now."""
+    with session.store.read() as conn:
+        judgement = judge_lot(conn, number, now_us=session.store.clock())
+        lot = judgement.lot
+        stations = {s.station_id for s in lot.segments if s.station_id is not None}
+        until = lot.ended_us or max(
+            (r.at_us for r in lookups.readings_of_lot(conn, lot.id)), default=lot.started_us
+        )
+        events: list[Event] = list(lookups.events(conn, lot_id=lot.id))
+        for station in sorted(stations):
+            events += lookups.events(conn, station_id=station, from_us=lot.started_us, until_us=until)
+        upper = {s.upper.id for s in lot.segments if s.upper is not None}
+        return LotPage(
+            lot=lot,
+            judgement=judgement,
+            readings=lookups.readings_of_lot(conn, lot.id),
+            moulding_readings=lookups.readings_of_subjects(conn, sorted(upper)) if upper else (),
+            flags=lookups.flags(conn, lot=lot.number),
+            corrections=lookups.corrections(conn, lot=lot.number),
+            events=tuple(sorted({e.id: e for e in events}.values(), key=lambda e: (e.at_us, e.id))),
+        )
+
+
+def acknowledge_flag(session: Session, flag_id: int, text: str) -> str:
+    """Take note of a flag."""
+    require(session.actor, "acknowledge flags")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        findings.acknowledge(writer, flag_id, text)
+        return f"Flag {session.short_id(flag_id)} acknowledged."
+
+
+def close_flag(session: Session, flag_id: int, action: str) -> str:
+    """Close a flag with what was found and done."""
+    require(session.actor, "close flags")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        findings.close_flag(writer, flag_id, action)
+        flag = lookups.flag(writer.conn, flag_id)
+        where = f" of lot {flag.lot_number}" if flag.lot_number else ""
+        return f"Closed: {flag.kind}{where}."
+
+
+def dispose(
+    session: Session,
+    number: str,
+    kind: str,
+    *,
+    reason: str,
+    concession: str | None = None,
+    quantity: int | None = None,
+    expected_version: int | None = None,
+) -> str:
+    """Decide about a lot, signed by the acting person.
+
+    A release is refused while the gate is not open; the refusal lists what stands against it. `expected_version` guards
+    against a lot that another station changed since it was read.
+    """
+    require(session.actor, "decide about lots")
+    if kind not in DISPOSITIONS:
+        raise UsageError(f"{kind!r} is no disposition.", f"Choose one of: {', '.join(DISPOSITIONS)}.")
+    if not reason.strip():
+        raise UsageError("The reason is missing.", "Say why, in words.")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        judgement = judge_lot(writer.conn, number, now_us=writer.now_us)
+        lot = judgement.lot
+        leave = _leave(writer, lot, kind, concession)
+        if kind == "release":
+            _check_gate(judgement)
+        if kind == "release" and lot.state not in ("under review", "on hold", "awaiting tests", "open"):
+            raise Refused(f"Lot {lot.number} is {lot.state}.", "There is nothing to release.")
+        meaning = {"release": "released", "use as is": "concession"}.get(kind, "reviewed")
+        content = {
+            "lot": lot.id,
+            "version": lot.version,
+            "kind": kind,
+            "quantity": quantity,
+            "reason": reason,
+            "verdicts": {v.code: v.answer for v in judgement.verdicts},
+        }
+        signature = sign(writer, meaning, "lot", lot.id, content, reason)
+        registry.add_disposition(
+            writer,
+            lot.id,
+            kind,
+            reason=reason,
+            quantity=quantity,
+            signature_id=signature,
+            concession_id=leave,
+        )
+        whole = quantity is None or quantity == lot.quantity
+        state = STATE_AFTER[kind] if whole else lot.state
+        version = lot.version if expected_version is None else expected_version
+        registry.set_lot_state(writer, lot.id, state, expected_version=version, why=reason)
+    part = "" if whole else f" for {quantity} of {lot.quantity} parts"
+    return f"Lot {lot.number}: {kind}{part}, signed by {session.actor.name}. It is now {state}."
+
+
+def _leave(writer: Writer, lot: Lot, kind: str, reference: str | None) -> int | None:
+    if kind != "use as is":
+        return None
+    held = [c for c in lookups.concessions(writer.conn, lot.number) if reference in (None, c.reference)]
+    if not held:
+        raise Refused(
+            f"There is no concession {reference or ''} for lot {lot.number}.".replace("  ", " "),
+            "Record the customer's concession first: reference, quantity or date.",
+        )
+    return held[0].id
+
+
+def _check_gate(judgement: LotJudgement) -> None:
+    gate = judgement.gate
+    if gate.may_release:
+        return
+    against = [r.sentence for r in (*gate.of(BLOCKS), *gate.of(NEEDS_NOTE))]
+    shown = "\n".join(f"  - {sentence}" for sentence in against)
+    raise Refused(
+        f"{gate.sentence}\n{shown}",
+        "Enter what is missing, close the flags with their action, or use a signed concession ('use as is').",
+    )
+
+
+def give_concession(
+    session: Session,
+    number: str,
+    reference: str,
+    *,
+    reason: str,
+    quantity: int | None = None,
+    until_us: int | None = None,
+) -> str:
+    """Record a customer's concession for a lot, counted by quantity or date, signed by the acting person."""
+    require(session.actor, "decide about lots")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        lot = lookups.lot(writer.conn, number)
+        content = {
+            "lot": lot.id,
+            "reference": reference,
+            "quantity": quantity,
+            "until_us": until_us,
+            "reason": reason,
+        }
+        signature = sign(writer, "concession", "lot", lot.id, content, reason)
+        registry.add_concession(
+            writer,
+            lot.part.id,
+            reference,
+            reason=reason,
+            lot_id=lot.id,
+            quantity=quantity,
+            until_us=until_us,
+            signature_id=signature,
+        )
+    return f"Concession {reference} recorded for lot {number}."

@@ -1,0 +1,43 @@
+"""Who may do what. One table; every use case asks it before it writes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from qualrec.errors import Refused
+from qualrec.values import Actor
+
+BENCH = frozenset({"technician", "process engineer", "quality engineer"})
+ENGINEERS = frozenset({"process engineer", "quality engineer"})
+QUALITY = frozenset({"quality engineer"})
+
+RIGHTS: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        "log readings": BENCH,
+        "correct readings": BENCH,
+        "log events": BENCH,
+        "open lots": BENCH,
+        "take files in": BENCH,
+        "acknowledge flags": BENCH,
+        "define master data": ENGINEERS,
+        "draft recipes": ENGINEERS,
+        "approve recipes": ENGINEERS,
+        "close flags": QUALITY,
+        "decide about lots": QUALITY,
+        "freeze limits": QUALITY,
+        "make submissions": QUALITY,
+        "manage people": frozenset({"administrator"}),
+    }
+)
+"""Act -> roles of which one is needed. Common practice, no source; auditors read only."""
+
+
+def require(actor: Actor, act: str) -> None:
+    """Raises Refused where the person holds none of the roles that the act needs."""
+    roles = RIGHTS[act]
+    if not roles & actor.roles:
+        held = ", ".join(sorted(actor.roles)) or "no role"
+        raise Refused(
+            f"{actor.name} ({held}) may not {act}.", f"Ask somebody who is {' or '.join(sorted(roles))}."
+        )

@@ -1,0 +1,125 @@
+"""Setting a database up, and looking at the database as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from qualrec import __version__
+from qualrec.errors import DatabaseError
+from qualrec.records import lookups, migrate, registry, trail
+from qualrec.records.database import open_store
+from qualrec.values import Actor
+from qualrec.work.session import Session
+
+PROGRAM = Actor(None, "qualrec")
+"""The program itself, where no person acts yet."""
+SINGLE_ROLES = ("technician", "process engineer", "quality engineer", "administrator")
+
+
+def create(url: str, *, code: str, name: str, zone: str, decimal_style: str, person: str) -> str:
+    """Make an empty database with one plant and one person without an account; says what was made.
+
+    Raises DatabaseError where the database already holds a plant.
+    """
+    with open_store(url, create=True) as store:
+        with store.read() as conn:
+            if lookups.plants(conn):
+                raise DatabaseError(
+                    f"{store.place} already holds plant {lookups.plant(conn).code}.", "Choose another path."
+                )
+        with store.write(PROGRAM) as writer:
+            registry.add_plant(writer, code, name, zone, decimal_style=decimal_style, single_user=True)
+            registry.add_person(writer, person, "1", roles=SINGLE_ROLES)
+        return (
+            f"Made {store.place}: plant {code}, one person ({person}) without accounts. "
+            "Next: qualrec define FILE.toml"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class DatabaseStatus:
+    """State of a database; `ready` where this program can work with it."""
+
+    place: str
+    revision: str
+    wanted: str
+    ready: bool
+    plant: str
+    counts: dict[str, int]
+    trail_entries: int
+    trail_head: str
+    program: str
+
+    @property
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        head = self.trail_head[:16] + "…" if self.trail_head else ""
+        return (
+            ("database", self.place),
+            ("revision", self.revision if self.ready else f"{self.revision or 'none'}, wanted {self.wanted}"),
+            ("plant", self.plant),
+            *((name, str(n)) for name, n in self.counts.items()),
+            ("trail", f"{self.trail_entries} entries, head {head}"),
+            ("program", f"qualrec {self.program}"),
+        )
+
+
+def status(url: str) -> DatabaseStatus:
+    """Look at a database of any revision."""
+    with open_store(url, check=False) as store:
+        found, wanted = migrate.current(url), migrate.head()
+        if found != wanted:
+            return DatabaseStatus(store.place, found, wanted, False, "", {}, 0, "", __version__)
+        with store.read() as conn:
+            plants = lookups.plants(conn)
+            if not plants:
+                return DatabaseStatus(store.place, found, wanted, True, "none yet", {}, 0, "", __version__)
+            plant = plants[0]
+            counted = lookups.status_counts(conn, store.clock())
+            counts = {
+                "parts": counted.parts,
+                "characteristics": counted.characteristics,
+                "lots": sum(counted.lots.values()),
+                "readings": counted.readings,
+                "corrections": counted.corrections,
+                "holding flags": counted.flags.get("H", 0),
+                "review flags": counted.flags.get("R", 0),
+                "informing flags": counted.flags.get("I", 0),
+                "tests missing": counted.tests_missing,
+            }
+        head = trail.head(store, plant.id)
+        mark = " (invented data)" if plant.invented and "invented" not in plant.name else ""
+        return DatabaseStatus(
+            store.place,
+            found,
+            wanted,
+            True,
+            f"{plant.code}, {plant.name}{mark}",
+            counts,
+            head.seq,
+            head.digest,
+            __version__,
+        )
+
+
+def verify(session: Session, progress: Callable[[str], None] | None = None) -> trail.TrailVerdict:
+    """Recompute the chain of the trail, the digests of all rows and the running sums; says each step as it begins."""
+    said: set[str] = set()
+
+    def tell(step: str, done: int, total: int) -> None:
+        if progress is not None and step not in said:
+            said.add(step)
+            progress(f"checking {step}")
+
+    return trail.verify(session.store, tell)
+
+
+def verdict_sentences(found: trail.TrailVerdict) -> tuple[str, ...]:
+    """A verdict on the database in words."""
+    checked = f"{found.entries} trail entries, {found.rows} rows and {found.readings} readings checked."
+    lines = [f"{f.table} {f.row}: {f.message}" for f in found.faults]
+    if found.fault_count > len(found.faults):
+        lines.append(f"and {found.fault_count - len(found.faults)} more faults.")
+    heads = [f"Head of plant {h.plant_id}: entry {h.seq}, {h.digest}" for h in found.heads]
+    answer = "Sound: everything agrees." if found.ok else f"NOT SOUND: {found.fault_count} faults."
+    return (checked, *lines, answer, *heads, found.remark)
