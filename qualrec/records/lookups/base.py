@@ -35,7 +35,7 @@ def rows_for(
     """Rows of `statement` whose `column` is one of `ids`; the order holds within each chunk of ids."""
     found: list[Row[Any]] = []
     for chunk in chunks(ids):
-        found.extend(conn.execute(statement.where(column.in_(chunk))))
+        found.extend(conn.execute(statement.where(column.in_(chunk))).all())
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -10,7 +10,7 @@ from sqlalchemy import Connection, func, select
 
 from qualrec.errors import UnknownRecord, UsageError
 from qualrec.records.lookups.base import table, words
-from qualrec.records.lookups.gauges import condition_of_row, condition_statement, load_conditions
+from qualrec.records.lookups.gauges import condition_of_row, condition_statement
 from qualrec.values import NO_CONDITION, Condition
 
 SEPARATING_FIELDS = tuple(f.name for f in fields(Condition) if f.name not in ("id", "gauge_id"))
@@ -30,8 +30,6 @@ class ConditionGroup:
     label: str
     ids: tuple[int, ...]
     readings: int
-    subjects: int
-    """Lot segments or moulding lots with readings."""
 
 
 def group_key(condition: Condition, separating: Sequence[str]) -> tuple[Any, ...]:
@@ -74,7 +72,6 @@ def conditions_of(conn: Connection, characteristic_id: int) -> tuple[ConditionGr
         select(
             u.c.condition_id,
             func.sum(u.c.n).label("n"),
-            func.count(u.c.subject_id.distinct()).label("subjects"),
         )
         .where(u.c.characteristic_id == characteristic_id, u.c.subgroup == 0)
         .group_by(u.c.condition_id)
@@ -82,8 +79,8 @@ def conditions_of(conn: Connection, characteristic_id: int) -> tuple[ConditionGr
     )
     used = list(conn.execute(asked))
     separating = separating_of(conn, [characteristic_id]).get(characteristic_id, ())
-    known = load_conditions(conn, [row.condition_id for row in used])
-    lowest = group_ids(conn, separating)
+    known = stored_conditions(conn)
+    lowest = group_ids(known, separating)
     held: dict[tuple[Any, ...], list[Any]] = {}
     for row in used:
         held.setdefault(group_key(known[row.condition_id], separating), []).append(row)
@@ -94,20 +91,24 @@ def conditions_of(conn: Connection, characteristic_id: int) -> tuple[ConditionGr
             label=group_label(known[rows[0].condition_id], separating),
             ids=tuple(row.condition_id for row in rows),
             readings=sum(int(row.n) for row in rows),
-            subjects=sum(int(row.subjects) for row in rows),
         )
         for key, rows in held.items()
     ]
-    return tuple(sorted(groups, key=lambda g: (-g.subjects, -g.readings, g.id)))
+    return tuple(sorted(groups, key=lambda g: (-g.readings, g.id)))
 
 
-def group_ids(conn: Connection, separating: Sequence[str]) -> dict[tuple[Any, ...], int]:
-    """The id that stands for each group of stored conditions."""
+def stored_conditions(conn: Connection) -> dict[int, Condition]:
+    """All conditions by rising id; one query."""
+    return {row.id: condition_of_row(row) for row in conn.execute(condition_statement())}
+
+
+def group_ids(stored: Mapping[int, Condition], separating: Sequence[str]) -> dict[tuple[Any, ...], int]:
+    """The id that stands for each group of stored conditions, by `group_key`."""
     if not separating:
         return {(): NO_CONDITION}
     lowest: dict[tuple[Any, ...], int] = {}
-    for row in conn.execute(condition_statement()):
-        lowest.setdefault(group_key(condition_of_row(row), separating), int(row.id))
+    for condition_id, one in stored.items():
+        lowest.setdefault(group_key(one, separating), condition_id)
     return lowest
 
 
@@ -119,16 +120,14 @@ def members(
     Where nothing separates, condition 0 stands for all and any other condition for itself alone. Raises UnknownRecord.
     """
     if not separating:
-        return (
-            (NO_CONDITION, None)
-            if condition_id == NO_CONDITION
-            else (condition_id, frozenset({condition_id}))
-        )
-    every = {row.id: condition_of_row(row) for row in conn.execute(condition_statement())}
-    if condition_id not in every:
+        if condition_id == NO_CONDITION:
+            return NO_CONDITION, None
+        return condition_id, frozenset({condition_id})
+    stored = stored_conditions(conn)
+    if condition_id not in stored:
         raise UnknownRecord(f"There is no condition with id {condition_id}.", "See the readings of the lot.")
-    wanted = group_key(every[condition_id], separating)
-    ids = frozenset(key for key, one in every.items() if group_key(one, separating) == wanted)
+    wanted = group_key(stored[condition_id], separating)
+    ids = frozenset(key for key, one in stored.items() if group_key(one, separating) == wanted)
     return min(ids), ids
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,13 +19,13 @@ from qualrec.records.lookups.conditions import (
     members,
     separating_of,
     several_groups,
+    stored_conditions,
 )
-from qualrec.records.lookups.gauges import load_conditions
 from qualrec.records.lookups.merge import RollupRows, merge_rows
 from qualrec.records.lookups.parts import Stream
-from qualrec.values import NO_CONDITION, NO_STREAM, IntArray, LotSeries, ModeCount
+from qualrec.values import NO_CONDITION, NO_STREAM, Condition, IntArray, LotSeries, ModeCount
 
-WHOLE = ("lot_id", "at_us", "position", "subject_id", "stream_id", "condition_id", "n")
+WHOLE = ("lot_id", "at_us", "position", "stream_id", "condition_id", "n")
 REAL = ("shift", "s1", "s2", "low", "high", "first", "last", "sp")
 
 
@@ -43,11 +43,10 @@ class Shape:
 def _statement(hangs_on: str) -> Select[Any]:
     """Rollup rows with the lot or moulding lot they belong to, without order: `_series` sorts them."""
     u = table("rollup")
-    sums = [u.c[name] for name in ("subject_id", "stream_id", "condition_id", "n", *REAL)]
+    sums = [u.c[name] for name in ("stream_id", "condition_id", "n", *REAL)]
     if hangs_on == "lot":
         o, s = table("lot"), table("lot_segment")
         place = [
-            u.c.characteristic_id,
             o.c.number,
             o.c.id.label("lot_id"),
             o.c.started_us.label("at_us"),
@@ -57,7 +56,6 @@ def _statement(hangs_on: str) -> Select[Any]:
     else:
         m = table("moulding_lot")
         place = [
-            u.c.characteristic_id,
             m.c.number,
             m.c.id.label("lot_id"),
             m.c.moulded_us.label("at_us"),
@@ -70,31 +68,27 @@ def _statement(hangs_on: str) -> Select[Any]:
 def _corrected(
     conn: Connection, characteristic_ids: Sequence[int], stream_id: int | None
 ) -> dict[int, set[int]]:
-    """Subjects with a corrected reading, by characteristic."""
-    k = table("correction")
-    asked = select(k.c.characteristic_id, k.c.subject_id).distinct()
+    """Lots or moulding lots with a corrected reading, by characteristic."""
+    k, s = table("correction"), table("lot_segment")
+    owner = func.coalesce(s.c.lot_id, k.c.subject_id).label("owner")
+    asked = select(k.c.characteristic_id, owner).outerjoin(s, s.c.id == k.c.subject_id).distinct()
     if stream_id is not None:
         asked = asked.where(k.c.stream_id == stream_id)
     found: dict[int, set[int]] = {}
     for row in rows_for(conn, asked, k.c.characteristic_id, characteristic_ids):
-        found.setdefault(row.characteristic_id, set()).add(row.subject_id)
+        found.setdefault(row.characteristic_id, set()).add(row.owner)
     return found
 
 
 def _columns(rows: Sequence[Any]) -> dict[str, Any]:
-    """Arrays by name out of rows (characteristic, number, whole numbers .., real numbers ..)."""
-    if not rows:
-        whole = {name: np.empty(0, np.int64) for name in ("characteristic_id", *WHOLE)}
-        return {"number": np.empty(0, object), **whole, **{name: np.empty(0) for name in REAL}}
-    of_characteristic, number, *rest = zip(*rows, strict=True)
-    found: dict[str, Any] = {
-        "characteristic_id": np.array(of_characteristic, np.int64),
-        "number": np.array(number, object),
+    """Arrays by name out of rows (number, whole numbers .., real numbers .., perhaps the characteristic)."""
+    names = ("number", *WHOLE, *REAL, "characteristic_id")
+    held = zip(*rows, strict=True) if rows else [()] * len(names)
+    kinds = {"number": object, **dict.fromkeys(REAL, np.float64)}
+    return {
+        name: np.fromiter(one, kinds.get(name, np.int64), len(one))
+        for name, one in zip(names, held, strict=False)
     }
-    split = len(WHOLE)
-    found.update({name: np.array(held, np.int64) for name, held in zip(WHOLE, rest[:split], strict=True)})
-    found.update({name: np.array(held, float) for name, held in zip(REAL, rest[split:], strict=True)})
-    return found
 
 
 def _series(columns: dict[str, Any], key: tuple[int, int, int], corrected: Iterable[int]) -> LotSeries:
@@ -109,13 +103,13 @@ def _series(columns: dict[str, Any], key: tuple[int, int, int], corrected: Itera
     )
     sums = {name: c[name] for name in ("n", *REAL)}
     points = merge_rows(RollupRows(point=c["lot_id"], run=run, **sums))
-    touched = np.isin(c["subject_id"], np.fromiter(corrected, np.int64))
     first = points.start
+    lots = c["lot_id"][first]
     return LotSeries(
         characteristic_id=key[0],
         stream_id=key[1],
         condition_id=key[2],
-        lot_ids=c["lot_id"][first],
+        lot_ids=lots,
         numbers=tuple(c["number"][first].tolist()),
         at_us=c["at_us"][first],
         n=points.n,
@@ -123,7 +117,7 @@ def _series(columns: dict[str, Any], key: tuple[int, int, int], corrected: Itera
         sd=points.sd,
         low=points.low,
         high=points.high,
-        corrected=np.logical_or.reduceat(touched, first) if len(first) else np.empty(0, bool),
+        corrected=np.isin(lots, np.fromiter(corrected, np.int64)),
         r1=points.r1,
     )
 
@@ -205,6 +199,7 @@ def lot_series_many(
     corrected: dict[int, set[int]] = _corrected(conn, ids, None)
     for chunk in chunks(ids):
         separating.update(separating_of(conn, chunk))
+    stored = stored_conditions(conn) if any(separating.values()) else {}
     found: dict[int, tuple[LotSeries, ...]] = dict.fromkeys(ids, ())
     u = table("rollup")
     for hangs_on in ("lot", "moulding lot"):
@@ -213,17 +208,21 @@ def lot_series_many(
         if until_us is not None:
             moment = table("lot").c.started_us if hangs_on == "lot" else table("moulding_lot").c.moulded_us
             asked = asked.where(moment <= until_us)
-        columns = _columns(rows_for(conn, asked, u.c.characteristic_id, wanted))
-        order = np.argsort(columns["characteristic_id"], kind="stable")
-        present, first = np.unique(columns["characteristic_id"][order], return_index=True)
+        columns = _columns(
+            rows_for(conn, asked.add_columns(u.c.characteristic_id), u.c.characteristic_id, wanted)
+        )
+        of_row = columns.pop("characteristic_id")
+        order = np.argsort(of_row, kind="stable")
+        present, first = np.unique(of_row[order], return_index=True)
         for one, picked in zip(present.tolist(), np.split(order, first[1:]), strict=False):
-            part = {name: held[picked] for name, held in columns.items()}
-            found[one] = _by_group(conn, part, one, separating.get(one, ()), corrected.get(one, set()))
+            held = {name: values[picked] for name, values in columns.items()}
+            apart = separating.get(one, ())
+            found[one] = _by_group(stored, held, one, apart, corrected.get(one, set()))
     return found
 
 
 def _by_group(
-    conn: Connection,
+    stored: Mapping[int, Condition],
     columns: dict[str, Any],
     characteristic_id: int,
     separating: Sequence[str],
@@ -232,8 +231,8 @@ def _by_group(
     if not separating:
         return (_series(columns, (characteristic_id, NO_STREAM, NO_CONDITION), corrected),)
     present = np.unique(columns["condition_id"]).tolist()
-    lowest, known = group_ids(conn, separating), load_conditions(conn, present)
-    group = {one: lowest[group_key(known[one], separating)] for one in present}
+    lowest = group_ids(stored, separating)
+    group = {one: lowest[group_key(stored[one], separating)] for one in present}
     of_row = np.array([group[one] for one in columns["condition_id"].tolist()], np.int64)
     series = [
         _series(

@@ -215,7 +215,7 @@ def add_stream(
     lower_cavity_id: int | None = None,
     nest: str = "",
 ) -> int:
-    """Add a stream of a part: an upper cavity, a lower cavity, a nest, or any of these together."""
+    """Add a stream of a part, named by its label, with the cavities and the nest that it stands for where they are known."""
     row = {
         "part_id": part_id,
         "label": checks.name(label, "Label of the stream"),
@@ -223,10 +223,6 @@ def add_stream(
         "lower_cavity_id": lower_cavity_id,
         "nest": checks.line(nest, "Nest"),
     }
-    if upper_cavity_id is None and lower_cavity_id is None and not row["nest"]:
-        raise UsageError(
-            f"Stream {row['label']!r} names no cavity and no nest.", "Give at least one of them."
-        )
     part = checks.row(writer, "part", part_id, "part")
     checks.row_or_none(writer, "cavity", upper_cavity_id, "upper cavity")
     checks.row_or_none(writer, "cavity", lower_cavity_id, "lower cavity")
