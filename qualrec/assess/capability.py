@@ -107,21 +107,8 @@ def capability_report(
     found, refusal = _capability(c, series)
     shape = shape_report(c, values, found, samples) if found is not None else None
     index = _index(found, shape, refusal)
-    customer = lookups.part(conn, part_number).customer
-    requirement, by_bound, source = requirement_of(c, customer)
-    evidence = Evidence(
-        lots=len(series),
-        readings=int(series.n.sum()),
-        gauge=gauge_standing(conn, c, values),
-        limits_state={FROZEN: "frozen", TRIAL: "trial", FIXED: "fixed", NO_LIMITS: ""}[built.state],
-        signals=signal_points(series, built),
-        shape=ShapeStanding(note=refusal) if shape is None else shape.standing,
-        index=index,
-        requirement=requirement,
-        by_bound=by_bound,
-        requirement_source=source,
-    )
-    needed_n, needed_lots = _needed(requirement, index, found)
+    evidence = _evidence(conn, part_number, c, series, built, values, index, shape, refusal)
+    needed_n, needed_lots = _needed(evidence.requirement, index, found)
     return CapabilityReport(
         part_number=part_number,
         characteristic=c,
@@ -143,6 +130,32 @@ def capability_report(
         limits_state=built.state,
         signals=evidence.signals,
         sentences=_sentences(c, choice, built, values, evidence.readings, found),
+    )
+
+
+def _evidence(
+    conn: Conn,
+    part_number: str,
+    c: Characteristic,
+    series: LotSeries,
+    built: BuiltChart,
+    values: Values,
+    index: IndexStanding,
+    shape: ShapeReport | None,
+    refusal: str,
+) -> Evidence:
+    requirement, by_bound, source = requirement_of(c, lookups.part(conn, part_number).customer)
+    return Evidence(
+        lots=len(series),
+        readings=int(series.n.sum()),
+        gauge=gauge_standing(conn, c, values),
+        limits_state={FROZEN: "frozen", TRIAL: "trial", FIXED: "fixed", NO_LIMITS: ""}[built.state],
+        signals=signal_points(series, built),
+        shape=ShapeStanding(note=refusal) if shape is None else shape.standing,
+        index=index,
+        requirement=requirement,
+        by_bound=by_bound,
+        requirement_source=source,
     )
 
 

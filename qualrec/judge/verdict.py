@@ -16,6 +16,7 @@ PASS, FAIL, INCOMPLETE, UNKNOWN = "pass", "fail", "incomplete", "unknown"
 
 NO_MODE = "The failure mode is not recorded."
 NO_SHARES = "The shares of the mixed failure are not recorded."
+MOST_REASONS = 10
 
 _PURE_SHARES = {
     FailureMode.COHESIVE: "cohesive_pct",
@@ -160,25 +161,10 @@ def judge_characteristic(
     shareless = sum(NO_SHARES in v.reasons for v in verdicts)
     missing = sum(o.missing for o in owed)
     mandatory = sum(o.missing for o in owed if o.mandatory)
-    reasons = [reason for v in verdicts if v.answer == FAIL for reason in v.reasons]
-    if mandatory:
-        reasons.append(f"{mandatory} mandatory {_samples(mandatory)} missing.")
-    if missing > mandatory:
-        reasons.append(
-            f"{missing - mandatory} {_samples(missing - mandatory)} of the plan missing, not mandatory."
-        )
-    if faults:
-        reasons.append(
-            f"{faults} test {'fault' if faults == 1 else 'faults'}: no strength, a repeat is owed."
-        )
-    if modeless:
-        reasons.append(
-            f"{modeless} {'pull lacks its' if modeless == 1 else 'pulls lack their'} failure mode."
-        )
-    if shareless:
-        reasons.append(
-            f"{shareless} mixed {'failure lacks its' if shareless == 1 else 'failures lack their'} shares."
-        )
+    reasons = [
+        *_fail_reasons(verdicts),
+        *_gaps(mandatory, missing - mandatory, faults, modeless, shareless),
+    ]
     if fails:
         answer = FAIL
     elif mandatory or modeless or shareless:
@@ -198,8 +184,27 @@ def judge_characteristic(
     )  # fmt: skip
 
 
-def _samples(count: int) -> str:
-    return "sample is" if count == 1 else "samples are"
+def _fail_reasons(verdicts: Sequence[ReadingVerdict]) -> list[str]:
+    """Why readings fail, the first ones in words and the rest by number."""
+    reasons = [reason for v in verdicts if v.answer == FAIL for reason in v.reasons]
+    rest = len(reasons) - MOST_REASONS
+    return reasons if rest <= 0 else [*reasons[:MOST_REASONS], f"And {rest} more."]
+
+
+def _gaps(mandatory: int, others: int, faults: int, modeless: int, shareless: int) -> list[str]:
+    """What is not there, in words."""
+    said = (
+        (mandatory, "mandatory sample is missing.", "mandatory samples are missing."),
+        (
+            others,
+            "sample of the plan is missing, not mandatory.",
+            "samples of the plan are missing, not mandatory.",
+        ),
+        (faults, "test fault: no strength, a repeat is owed.", "test faults: no strength, repeats are owed."),
+        (modeless, "pull lacks its failure mode.", "pulls lack their failure mode."),
+        (shareless, "mixed failure lacks its shares.", "mixed failures lack their shares."),
+    )
+    return [f"{count} {one if count == 1 else many}" for count, one, many in said if count]
 
 
 def _figures(values: Sequence[float]) -> tuple[float, float, float, float]:

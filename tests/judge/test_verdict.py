@@ -187,3 +187,9 @@ def test_the_worst_answer_is_that_of_the_lot(made) -> None:
     assert overall_answer([good, short, bad]) == "fail"
     assert overall_answer([none]) == "unknown"
     assert overall_answer([]) == "unknown"
+
+
+def test_very_many_failing_readings_are_not_all_put_in_words(made) -> None:
+    rows = [made.reading(made.collapse, 0.5, i) for i in range(1, 51)]
+    verdict = judge_characteristic(made.collapse, rows)
+    assert (verdict.fails, len(verdict.reasons), verdict.reasons[-1]) == (50, 11, "And 40 more.")
