@@ -14,7 +14,8 @@ each and averaged anew, so that the choice bears on the bound. The bound of an i
 averaged points) / (upper quantile of found over true index), differences in place of ratios where one is not
 positive, the least over the shapes drawn from, and never above the index; that of Ppk is the smaller of its
 sides'. Quantile intervals take differences. Values are taken as independent.
-tests/benchmarks/coverage_shapes.py prints what the bound covers: a bound from the chosen shape alone held in
+tests/benchmarks/coverage_shapes.py prints what the bound covers
+(90 to 100 % in 16 situations of 100 samples): a bound from the chosen shape alone held in
 75 % of normal samples, because 50 to 125 values hardly tell shapes apart that differ at 0.135 %.
 
 Source: ISO 22514-2 for the percentile method; Burnham & Anderson (2002) for AICc; Davison & Hinkley,

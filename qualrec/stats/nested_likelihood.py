@@ -167,7 +167,7 @@ def _maximise(
         bounds[fixed[0]] = (fixed[1], fixed[1])
         first[fixed[0]] = fixed[1]
     found = minimize(
-        lambda v: -target(v), first, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9}
+        lambda v: -target(v), first, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-12, "gtol": 1e-7}
     )
     return np.asarray(found.x), -float(found.fun)
 
@@ -179,10 +179,12 @@ def _profile(
     from scipy.optimize import brentq
 
     floor = 1e-9 if index == best.size - 1 else 0.0
+    near = best
 
     def gap(value: float) -> float:
-        start = np.maximum(best, 0.02)
-        return _maximise(target, start, (index, value))[1] - cut
+        nonlocal near
+        near, top = _maximise(target, np.maximum(near, 1e-4), (index, value))
+        return top - cut
 
     here = float(best[index])
     low = 0.0 if gap(floor) >= 0 else float(brentq(gap, floor, here, xtol=1e-9, rtol=1e-6))

@@ -105,6 +105,18 @@ def test_distribution_free_interval_covers_for_any_shape() -> None:
     assert held / 3000 >= 0.945
 
 
+@pytest.mark.parametrize("side", ["two", "lower", "upper"])
+def test_distribution_free_interval_is_as_short_as_the_confidence_allows(side: str) -> None:
+    """Order numbers by scipy's binomial: one more value left out would not reach 95 %."""
+    x = np.sort(np.random.default_rng(6).normal(size=300))
+    out = max(r for r in range(1, 100) if stats.binom.cdf(300 - r, 300, 0.9) >= 0.95)
+    below = {"two": out // 2, "lower": out, "upper": 0}[side]
+    found = distribution_free(x, 0.9, 0.95, side)
+    assert found.low == (x[below - 1] if below else -math.inf)
+    assert found.high == (x[300 - (out - below)] if out > below else math.inf)
+    assert found.confidence == pytest.approx(stats.binom.cdf(300 - out, 300, 0.9))
+
+
 def test_distribution_free_one_sided_is_the_success_run() -> None:
     """Smallest value of 59: with 95 % confidence at least 95 % lie above it."""
     assert distribution_free_n(0.95, 0.95, "lower") == 59
