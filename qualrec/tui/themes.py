@@ -1,7 +1,8 @@
 """Three sets of colours: dark, light, high contrast. Good is blue, bad is orange, so no verdict rests on red and green.
 
 The blue and orange follow the palette of Okabe and Ito (2008, "Color Universal Design"), made lighter or darker
-until text reaches a contrast of 4.5 : 1 against its ground, 7 : 1 in `contrast` (WCAG 2.2, 1.4.3 and 1.4.6).
+until text reaches a contrast of 4.5 : 1 against its ground, 7 : 1 in `contrast` (WCAG 2.2, 1.4.3 and 1.4.6; both
+sources from memory).
 """
 
 from __future__ import annotations
