@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from qualrec.errors import ComputeError
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
-from qualrec.stats.usable import present, usable
+from qualrec.stats.usable import marks, present, usable
 
 KINDS = ("p", "np", "c", "u", "zero")
 
@@ -60,7 +60,7 @@ def apply(
 ) -> Chart:
     """Second-phase chart of new counts under frozen limits of kind p, np, c, u or zero."""
     d, e = checked_counts(counts, sizes, of_size=frozen.kind in ("p", "np"))
-    mask = np.zeros(d.shape, dtype=np.bool_) if used is None else np.asarray(used, dtype=np.bool_)
+    mask = marks(used, d.shape)
     track = _TRACKS[frozen.kind](frozen, d, e)
     method = _METHODS[frozen.kind]
     if frozen.kind != "zero":

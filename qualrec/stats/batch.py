@@ -57,9 +57,10 @@ def lot_limits(n: ArrayLike, mean: ArrayLike, sd: ArrayLike, used: ArrayLike | N
     x = np.where(mask, x, np.nan)
     k = mask.sum(axis=-1)
     enough = np.where(k > 0, k, np.nan)
-    start = _closed_up(x)[..., :1]
-    centre = start[..., 0] + np.nansum(x - start, axis=-1) / enough
-    ranges = np.abs(np.diff(_closed_up(x), axis=-1))
+    closed = _closed_up(x)
+    start = closed[:, 0] if closed.shape[1] else np.full(closed.shape[0], np.nan)
+    centre = start + np.nansum(x - start[:, None], axis=-1) / enough
+    ranges = np.abs(np.diff(closed, axis=-1))
     sigma = np.nansum(ranges, axis=-1) / np.where(k > 1, k - 1, np.nan) / d2(2)
     sigma = np.where(sigma > 0, sigma, np.nan)
     inner = mask & (size >= 2) & ~np.isnan(spread)

@@ -36,7 +36,7 @@ from qualrec.stats.spread import (
     overall,
     pooled,
 )
-from qualrec.stats.usable import cautions, present, usable
+from qualrec.stats.usable import cautions, marks, present, usable
 
 LOT_MEAN_WIDTH = 3.5
 WITHIN_WIDTH = 3.0
@@ -138,9 +138,9 @@ def lot_means(
     Without a used lot of 2 values there is no S track. Lots with n = 0 or mean nan are missing points.
     Raises ComputeError for fewer than 2 used lots and for lot means without spread.
     """
-    size = np.asarray(n, dtype=np.float64)
-    centre_of_lot = np.where(size > 0, np.asarray(mean, dtype=np.float64), np.nan)
-    x, mask = usable(centre_of_lot, used)
+    means = np.asarray(mean, dtype=np.float64)
+    size = present(n, "sizes", means.shape)
+    x, mask = usable(np.where(size > 0, means, np.nan), used)
     sigma = _estimate(INDIVIDUAL_ESTIMATORS, estimator)(x[mask])
     spread = present(sd, "standard deviations", x.shape)
     inner = mask & (size >= 2) & ~np.isnan(spread)
@@ -186,12 +186,12 @@ def apply_frozen(
     if frozen.kind in ("g", "t"):
         return rare.apply_rare(frozen, values, used=used)
     x = np.asarray(values, dtype=np.float64)
-    out = np.zeros(x.shape, dtype=np.bool_) if left_out is None else np.asarray(left_out, dtype=np.bool_)
+    out = marks(left_out, x.shape)
     if frozen.kind == "ewma":
         return ewma.apply(frozen, np.where(out, np.nan, x), used=used)
     if frozen.kind == "cusum":
         return cusum.apply(frozen, np.where(out, np.nan, x), used=used)
-    mask = np.zeros(x.shape, dtype=np.bool_) if used is None else np.asarray(used, dtype=np.bool_)
+    mask = marks(used, x.shape)
     if frozen.kind == "individuals":
         tracks: tuple[Track, ...] = (_level_track("value", frozen, x), _moving_range_track(frozen, x))
     elif frozen.kind in ("xbar_r", "xbar_s", "lot_means"):

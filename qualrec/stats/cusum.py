@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from qualrec.errors import ComputeError
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
 from qualrec.stats.spread import moving_range
-from qualrec.stats.usable import cautions, usable
+from qualrec.stats.usable import cautions, marks, usable
 
 SLACK = 0.5
 DECISION = 5.0
@@ -75,7 +75,7 @@ def apply(
 ) -> Chart:
     """Second-phase CUSUM of new values under frozen centre, sigma, slack, decision interval and head start."""
     x = np.asarray(values, dtype=np.float64)
-    mask = np.zeros(x.shape, dtype=np.bool_) if used is None else np.asarray(used, dtype=np.bool_)
+    mask = marks(used, x.shape)
     rise, fall = cusum_values(frozen, x)
     zero, limit = np.zeros(x.shape), np.full(x.shape, frozen.decision * frozen.sigma)
     none, sigma = np.full(x.shape, np.nan), np.full(x.shape, frozen.sigma)

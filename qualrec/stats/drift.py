@@ -90,8 +90,9 @@ class Runs:
 def change_point(values: ArrayLike, *, level: float = 0.95) -> ChangePoint:
     """The most likely single step. Both parts hold at least one value.
 
-    Raises ComputeError for fewer than 5 values and for values without spread.
+    Raises ComputeError for fewer than 5 values, values without spread, and a level outside 0..1.
     """
+    _check_level(level)
     x, where = _row(values, 5, "A change point")
     k = x.size
     centred = x - x.mean()
@@ -139,10 +140,12 @@ def time_since(change: ChangePoint, times: ArrayLike) -> Since:
 def trend(values: ArrayLike, times: ArrayLike | None = None, *, level: float = 0.95) -> Trend:
     """Mann-Kendall test and Theil-Sen slope of values against times (0, 1, 2 .. where None).
 
-    Raises ComputeError for fewer than 4 values, more than 6,000, equal values throughout, and fewer than 2 times.
+    Raises ComputeError for fewer than 4 values, more than 6,000, equal values throughout, fewer than 2
+    times, and a level outside 0..1.
     """
     from scipy import special
 
+    _check_level(level)
     x, where = _row(values, 4, "A trend")
     if x.size > MOST_PAIRS:
         raise ComputeError(
@@ -207,6 +210,11 @@ def _row(values: ArrayLike, least: int, what: str) -> tuple[FloatArray, NDArray[
     if where.size < least:
         raise ComputeError(f"{what} needs at least {least} values, got {where.size}.", "Add values.")
     return x[where], where
+
+
+def _check_level(level: float) -> None:
+    if not 0.0 < level < 1.0:
+        raise ComputeError(f"The confidence level must lie between 0 and 1, got {level}.", "Usual is 0.95.")
 
 
 def _likely(log_posterior: FloatArray, level: float, best: int) -> tuple[int, int]:

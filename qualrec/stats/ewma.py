@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from qualrec.errors import ComputeError
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
 from qualrec.stats.spread import Sigma, moving_range
-from qualrec.stats.usable import cautions, usable
+from qualrec.stats.usable import cautions, marks, usable
 
 WEIGHT = 0.2
 WIDTH = 2.90
@@ -70,7 +70,7 @@ def apply(
 ) -> Chart:
     """Second-phase EWMA chart of new values under frozen limits; the average starts at the frozen centre."""
     x = np.asarray(values, dtype=np.float64)
-    mask = np.zeros(x.shape, dtype=np.bool_) if used is None else np.asarray(used, dtype=np.bool_)
+    mask = marks(used, x.shape)
     method = f"EWMA weight {frozen.weight:g}, limits {frozen.ewma_width:g} sigma, sigma by {frozen.estimator}"
     return Chart("ewma", (ewma_track(frozen, x),), mask, method, notes, frozen)
 

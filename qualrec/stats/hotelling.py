@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from qualrec.errors import ComputeError
 from qualrec.stats.results import Chart, FloatArray, Track
+from qualrec.stats.usable import marks
 
 ALPHA = 0.0027
 
@@ -142,7 +143,7 @@ def _table(values: ArrayLike) -> FloatArray:
 
 def _usable(x: FloatArray, used: ArrayLike | None) -> NDArray[np.bool_]:
     whole = np.asarray(np.isfinite(x).all(axis=tuple(range(1, x.ndim))))
-    return whole if used is None else whole & np.asarray(used, dtype=np.bool_)
+    return whole if used is None else whole & marks(used, whole.shape)
 
 
 def _distance(off: FloatArray, covariance: FloatArray) -> FloatArray:

@@ -15,6 +15,7 @@ from qualrec.errors import ComputeError
 from qualrec.stats.attributes import checked_counts, mean_rate, rate_sigma
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
 from qualrec.stats.spread import moving_range
+from qualrec.stats.usable import marks
 
 KINDS = {"p_prime": "p", "u_prime": "u"}
 
@@ -42,7 +43,7 @@ def apply_prime(
     """Second-phase p' or u' chart; `frozen.sigma` is sigma_z."""
     kind = KINDS[frozen.kind]
     d, e = checked_counts(counts, sizes, of_size=kind == "p")
-    mask = np.zeros(d.shape, dtype=np.bool_) if used is None else np.asarray(used, dtype=np.bool_)
+    mask = marks(used, d.shape)
     method = f"{frozen.kind[0]} chart with sampling limits times sigma_z = {frozen.sigma:.4g}, {frozen.width:g} sigma"
     return Chart(frozen.kind, (_track(frozen, d, e),), mask, method, (), frozen)
 

@@ -30,12 +30,7 @@ def usable(values: ArrayLike, used: ArrayLike | None = None) -> tuple[FloatArray
         raise ComputeError(f"Point {first} is infinite.", "Correct the value, or leave the point empty.")
     mask = ~np.isnan(x)
     if used is not None:
-        chosen = np.asarray(used, dtype=np.bool_)
-        if chosen.shape != x.shape:
-            raise ComputeError(
-                f"{chosen.size} marks of use for {x.size} points.", "Give one mark of use for every point."
-            )
-        mask = mask & chosen
+        mask = mask & marks(used, x.shape)
     if int(mask.sum()) < 2:
         raise ComputeError(
             f"Limits need at least 2 points, {int(mask.sum())} are present and not left out.", "Add points."
@@ -43,14 +38,26 @@ def usable(values: ArrayLike, used: ArrayLike | None = None) -> tuple[FloatArray
     return x, mask
 
 
-def present(values: ArrayLike, what: str, shape: tuple[int, ...] | None = None) -> FloatArray:
+def present(values: ArrayLike, what: str, shape: tuple[int, ...]) -> FloatArray:
     """A row that goes with the plotted values: one number for all, or one each. Raises ComputeError otherwise."""
     row = np.asarray(values, dtype=np.float64)
-    if shape is not None and row.shape not in ((), shape):
+    if row.shape not in ((), shape):
         raise ComputeError(
             f"{row.size} {what} for {shape[0]} points.", f"Give one of the {what} for every point."
         )
-    return row if shape is None else np.array(np.broadcast_to(row, shape))
+    return np.array(np.broadcast_to(row, shape))
+
+
+def marks(chosen: ArrayLike | None, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """One mark for every plotted point; none marked where `chosen` is None. Raises ComputeError for another length."""
+    if len(shape) != 1:
+        raise ComputeError(f"One row of points is needed, got an array of shape {shape}.", "Give one column.")
+    if chosen is None:
+        return np.zeros(shape, dtype=np.bool_)
+    mask = np.asarray(chosen, dtype=np.bool_)
+    if mask.shape != shape:
+        raise ComputeError(f"{mask.size} marks for {shape[0]} points.", "Give one mark for every point.")
+    return mask
 
 
 def cautions(values: FloatArray) -> tuple[str, ...]:

@@ -65,6 +65,15 @@ def test_rows_that_cannot_give_limits_are_nan_and_silent() -> None:
     assert not found.rules[:, 1:4].any()
 
 
+@pytest.mark.parametrize("shape", [(0, 5), (3, 0), (3, 1)])
+def test_no_lots_at_all_give_no_limits(shape: tuple[int, int]) -> None:
+    limits = lot_limits(np.full(shape, 5), np.full(shape, 1.0), np.full(shape, 0.1))
+    assert np.isnan(limits.sigma).all()
+    found = lot_signals(np.full(shape, 5), np.full(shape, 1.0), np.full(shape, 0.1), limits, rules=ALL_RULES)
+    assert found.rules.shape == (8, *shape)
+    assert not found.mean.any()
+
+
 def test_missing_limits_stand_beside_frozen_ones() -> None:
     frozen = lot_means(N[0], MEAN[0], SD[0]).frozen
     limits = from_frozen([None, frozen])

@@ -189,6 +189,14 @@ def test_remarks_on_few_coarse_and_alike_points() -> None:
         lambda: lot_means([5, 5], [1.0, 2.0], [0.1, 0.1], within_estimator="guess"),
         lambda: apply_frozen(Frozen("unheard of", 0.0), [1.0]),
         lambda: apply_frozen(Frozen("xbar_r", 0.0, 1.0), [1.0]),
+        lambda: apply_frozen(Frozen("individuals", 0.0, 1.0), 5.0),
+        lambda: apply_frozen(Frozen("individuals", 0.0, 1.0), [1.0, 2.0], used=[True]),
+        lambda: apply_frozen(
+            Frozen("ewma", 0.0, 1.0, weight=0.2, ewma_width=3.0), [1.0, 2.0], left_out=[True]
+        ),
+        lambda: apply_frozen(Frozen("c", 2.0), [1.0, 2.0], used=[True]),
+        lambda: apply_frozen(Frozen("g", 20.0, estimator="probability"), [1.0, 2.0], used=[True]),
+        lambda: lot_means([5, 5, 5], [1.0, 2.0], [0.1, 0.1]),
     ],
 )
 def test_what_cannot_be_charted_is_refused_in_words(call) -> None:
