@@ -34,8 +34,8 @@ Span = tuple[Value, int, int]
 """A value and the first and last column it stretches over (1 = A)."""
 
 ZERO_DAY = datetime(1899, 12, 30)
-LINE_POINTS = 12.0
-FILL = 1.0
+LINE_POINTS, ROW_POINTS = 12.0, 14.0
+FILL = 1.2
 """Characters of the body font that a unit of column width takes."""
 A4 = 9
 _TABLE_NAME = re.compile(r"[^A-Za-z0-9_]")
@@ -106,6 +106,7 @@ class Sheet:
         ws.page_setup.paperSize = A4
         ws.page_setup.fitToWidth, ws.page_setup.fitToHeight = 1, 0
         ws.sheet_properties.pageSetUpPr.fitToPage = True
+        ws.sheet_format.defaultRowHeight, ws.sheet_format.customHeight = ROW_POINTS, True
         ws.page_margins.left = ws.page_margins.right = 0.5
         ws.page_margins.top = ws.page_margins.bottom = 0.75
         head, foot = ws.oddHeader, ws.oddFooter
@@ -124,9 +125,10 @@ class Sheet:
     def row(
         self, values: Sequence[Value], looks: Sequence[Look] | str = "text", height: float | None = None
     ) -> int:
-        """Write a row; returns its number. None in `values` leaves an empty cell with its look."""
-        if height is not None:
-            self.ws.row_dimensions[self.rows + 1].height = height
+        """Write a row as high as its texts need; returns its number. None leaves an empty cell with its look."""
+        lines = 1 if height is not None else self._lines(values)
+        if height is not None or lines > 1:
+            self.ws.row_dimensions[self.rows + 1].height = height or LINE_POINTS * lines + 2
         same = looks if isinstance(looks, str) else None
         while len(self._cells) < len(values):
             self._cells.append(_Cell(self.ws))
@@ -274,6 +276,10 @@ class Book:
         local = datetime.fromtimestamp(at_us // 1_000_000, UTC).astimezone(self._zone).replace(tzinfo=None)
         away = local - ZERO_DAY
         return away.days + (away.seconds + at_us % 1_000_000 / 1e6) / 86_400
+
+    def moment(self, at_us: int) -> str:
+        """A moment in the plant's zone as text, to the minute."""
+        return f"{datetime.fromtimestamp(at_us // 1_000_000, UTC).astimezone(self._zone):%Y-%m-%d %H:%M}"
 
     def in_zone(self, key: str) -> str:
         """A heading with the plant's zone."""

@@ -60,7 +60,7 @@ def write_capability(book: Book, pack: Pack, plan: Plan) -> None:
             ],
             [
                 "strong", "text", ("number", "0.00"), "text", ("number", "0.00"), ("number", "0.00"),
-                ("number", "0"), ("number", "0"), "strong", "text",
+                ("number", "0"), ("number", "0"), "indented", "text",
             ],
         )  # fmt: skip
     sheet.table("capability", head, sheet.rows, heads)
@@ -119,13 +119,13 @@ def _indices(book: Book, sheet: Sheet, one: CharacteristicSheet) -> None:
             ],
             [
                 "strong", "text", ("strong number", "0.00"), ("strong number", "0.00"), ("number", "0.0"), ("number", "0"),
-                ("number", "0"), ("number", "0.0"), "text", "text",
+                ("number", "0"), ("number", "0.0"), "indented", "text",
             ],
         )  # fmt: skip
     held = one.judged
     sheet.row(
         [f"{words('k.judged')}: {held.name}", None, held.value, held.bound, *[None] * 4, remark, held.method],
-        ["strong", "strong", *[("strong number", "0.00")] * 2, *["text"] * 6],
+        ["strong", "strong", *[("strong number", "0.00")] * 2, *["text"] * 4, "indented", "text"],
     )
     sheet.ws.merged_cells.add(f"A{sheet.rows}:B{sheet.rows}")
 

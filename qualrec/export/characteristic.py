@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from qualrec.export import charts
-from qualrec.export.book import Book, Formula, Look, Sheet, Value
+from qualrec.export.book import ROW_POINTS, Book, Formula, Look, Sheet, Value
 from qualrec.export.charts import CENTRE, FLAGGED, LIMIT, POINT, SPECIFICATION, Drawn
 from qualrec.export.pack import CapabilityFigures, CharacteristicSheet, Pack, Series
 from qualrec.export.plan import RAW_INDEX_COLUMN, Places, Plan
@@ -225,7 +225,8 @@ def _lots(book: Book, sheet: Sheet, one: CharacteristicSheet, plan: Plan, rows: 
                 point.number, book.when(point.at_us), point.n, point.mean, point.sd, point.low, point.high, mean, sd,
                 point.remark,
             ],
-            ["text", ("date", DATE_TIME), ("number", "0"), *[number] * 6, "text"],
+            ["text", ("date", DATE_TIME), ("number", "0"), *[number] * 6, "overflow"],
+            ROW_POINTS,
         )  # fmt: skip
 
 

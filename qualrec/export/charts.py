@@ -20,7 +20,7 @@ from qualrec.export.book import Sheet
 
 POINT, FLAGGED, CENTRE, LIMIT, SPECIFICATION = "point", "flagged", "centre", "limit", "specification"
 MOST_LABELS = 30
-ROWS, WIDTH_CM, HEIGHT_CM = 21, 38.0, 10.4
+ROWS, WIDTH_CM, HEIGHT_CM = 22, 38.0, 10.4
 _DASH = {CENTRE: "solid", LIMIT: "dash", SPECIFICATION: "lgDashDotDot"}
 _WIDTH_EMU = {POINT: 15_875, CENTRE: 9_525, LIMIT: 15_875, SPECIFICATION: 22_225}
 
@@ -64,9 +64,7 @@ def line_chart(
     chart.legend.position = "b"
     chart.legend.txPr = _small()
     chart.display_blanks = "gap"
-    chart.layout = Layout(
-        manualLayout=ManualLayout(x=0.02, y=0.1, w=0.96, h=0.68, xMode="edge", yMode="edge")
-    )
+    chart.layout = Layout(manualLayout=ManualLayout(x=0.02, y=0.1, w=0.96, h=0.7, xMode="edge", yMode="edge"))
     for one in drawn:
         values = Reference(sheet.ws, min_col=one.column, min_row=head_row, max_row=last_row)
         series = Series(values, title_from_data=True)

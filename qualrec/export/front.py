@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from qualrec.export.book import Book, Sheet
 from qualrec.export.pack import CharacteristicSheet, Element, Pack
-from qualrec.export.plan import Plan
+from qualrec.export.plan import LOT_SHEETS, Plan
 from qualrec.export.styles import DATE_TIME
 from qualrec.export.submission_elements import AGREED, ELEMENTS
 from qualrec.values import Component
@@ -156,5 +156,6 @@ def _where(element: Element, pack: Pack, plan: Plan) -> str:
         if family == "characteristics":
             titles += [place.title for place in plan.places.values() if place.title]
         elif family in plan.titles:
-            titles.append(plan.titles[family])
+            keys = LOT_SHEETS if family == "lots" else (family,)
+            titles += [plan.titles[key] for key in keys]
     return ", ".join(titles) if element.state in ("supplied", "referenced", "kept") else ""

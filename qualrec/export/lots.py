@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 
-from qualrec.export.book import Book, Sheet, Span
+from qualrec.export.book import Book, Sheet
 from qualrec.export.pack import Pack
 from qualrec.export.plan import Plan
 from qualrec.export.styles import DATE_TIME
@@ -25,7 +25,7 @@ FLAG_HEADS = (
 
 
 def write_lots(book: Book, pack: Pack, plan: Plan) -> None:
-    """One row per segment of a lot, then all decisions and shipments."""
+    """One row per segment of a lot."""
     words = book.words
     sheet = book.sheet(plan.titles["lots"], LOT_WIDTHS)
     sheet.freeze(1, 3)
@@ -45,7 +45,6 @@ def write_lots(book: Book, pack: Pack, plan: Plan) -> None:
         for at, segment in enumerate(lot.segments):
             _segment(book, sheet, lot, segment, at, counts, still[lot.id])
     sheet.table("lots", 3, sheet.rows, heads)
-    _decisions(book, pack, sheet)
 
 
 def _segment(
@@ -81,34 +80,36 @@ def _deliveries(*mouldings: MouldingLot | None) -> str:
     return ", ".join(dict.fromkeys(d for m in mouldings if m is not None for d in m.deliveries))
 
 
-def _decisions(book: Book, pack: Pack, sheet: Sheet) -> None:
+def write_decisions(book: Book, pack: Pack, plan: Plan) -> None:
+    """All decisions about lots and all shipments, in time order."""
     words = book.words
+    sheet = book.sheet(plan.titles["decisions"], (14, 28, 18, 12, 90))
+    sheet.freeze(1, 2)
+    sheet.title_row(words("title.decisions"))
     rows = [
-        (lot.number, d.at_us, words.word(d.kind), d.quantity, d.reason)
+        (d.at_us, lot.number, words.word(d.kind), d.quantity, d.reason)
         for lot in pack.lots
         for d in lot.dispositions
     ]
     rows += [
-        (lot.number, s.at_us, words("l.shipped"), s.quantity, s.document)
+        (s.at_us, lot.number, words("l.shipped"), s.quantity, s.document)
         for lot in pack.lots
         for s in lot.shipments
     ]
-    sheet.section(words("title.dispositions"))
     if not rows:
         sheet.note(words("lots.no_decision"), "text")
         return
-    heads = (words("l.lot"), words("l.what"), book.in_zone("p.at"), words("l.quantity"))
-    spans = [*((head, at, at) for at, head in enumerate(heads, 1)), (words("l.document"), 5, 14)]
-    sheet.merged(spans, ["head", "head", "head", "head number", "head"])
-    for number, at_us, what, quantity, why in sorted(rows, key=lambda r: (r[1], r[0])):
-        row: list[Span] = [
-            (number, 1, 1),
-            (what, 2, 2),
-            (book.when(at_us), 3, 3),
-            (quantity, 4, 4),
-            (why, 5, 14),
-        ]
-        sheet.merged(row, ["strong", "text", ("date", DATE_TIME), ("number", "0"), "text"])
+    heads = [
+        words("l.lot"), words("l.what"), book.in_zone("p.at"), words("l.quantity"), words("l.document"),
+    ]  # fmt: skip
+    sheet.heads(heads, (3,))
+    sheet.repeat(2, 2)
+    for at_us, number, what, quantity, why in sorted(rows, key=lambda r: r[:2]):
+        sheet.row(
+            [number, what, book.when(at_us), quantity, why],
+            ["strong", "text", ("date", DATE_TIME), ("number", "0"), "indented"],
+        )
+    sheet.table("decisions", 2, sheet.rows, heads)
 
 
 def write_flags(book: Book, pack: Pack, plan: Plan) -> None:
@@ -132,7 +133,7 @@ def write_flags(book: Book, pack: Pack, plan: Plan) -> None:
                     flag.kind,
                     words.word(flag.state),
                     finding.sentence,
-                    figures_text(finding.figures),
+                    figures_text(book, finding.figures),
                     f"{flag.rule} ({flag.source})" if flag.source else flag.rule,
                     actions_text(flag) if at == 0 else "",
                     book.when(flag.opened_us),
@@ -146,13 +147,16 @@ def write_flags(book: Book, pack: Pack, plan: Plan) -> None:
         sheet.table("flags", 3, sheet.rows, heads)
 
 
-def figures_text(figures: Mapping[str, float | int | str | None]) -> str:
-    """Figures of a finding, as 'mean 612.4; limit 580'."""
-    return "; ".join(
-        f"{name} {value:.6g}" if isinstance(value, float) else f"{name} {value}"
-        for name, value in figures.items()
-        if value is not None
-    )
+def figures_text(book: Book, figures: Mapping[str, float | int | str | None]) -> str:
+    """Figures of a finding, as 'mean 612.4; limit 580'; moments in the plant's zone."""
+    found = []
+    for name, value in figures.items():
+        if isinstance(value, int) and name.endswith("_us"):
+            found.append(f"{name.removesuffix('_us').replace('_', ' ')} {book.moment(value)}")
+        elif value is not None:
+            figure = f"{value:.6g}" if isinstance(value, float) else f"{value}"
+            found.append(f"{name.replace('_', ' ')} {figure}")
+    return "; ".join(found)
 
 
 def actions_text(flag: Flag) -> str:

@@ -15,6 +15,8 @@ RAW_HEAD_ROWS = 3
 """Rows above the first reading: title, note, heads."""
 SPECIFICATION_HEAD_ROWS = 3
 RAW_INDEX_COLUMN = "I"
+LOT_SHEETS = ("lots", "decisions", "flags")
+"""The sheets of the family of lots."""
 SPECIFICATION_LSL, SPECIFICATION_USL = "D", "E"
 
 
@@ -78,7 +80,7 @@ def sheet_keys(pack: Pack) -> tuple[str, ...]:
     keys = ["cover", "elements"]
     keys += [key for key in ("specification", "capability") if pack.shows(key)]
     if pack.shows("lots"):
-        keys += ["lots", "flags"]
+        keys += LOT_SHEETS
     keys += [key for key in ("raw", "recipes", "limits", "gauges") if pack.shows(key)]
     return (*keys, "methods", "manifest")
 

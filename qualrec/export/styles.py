@@ -41,6 +41,8 @@ def named_styles() -> tuple[NamedStyle, ...]:
         NamedStyle("qr label", font=_font(bold=True), alignment=_WRAP, border=_LINE),
         NamedStyle("qr text", font=_font(), alignment=_WRAP, border=_LINE),
         NamedStyle("qr strong", font=_font(bold=True), alignment=_WRAP, border=_LINE),
+        NamedStyle("qr indented", font=_font(), alignment=Alignment(wrap_text=True, vertical="top", indent=1), border=_LINE),
+        NamedStyle("qr overflow", font=_font(), alignment=Alignment(vertical="top", indent=1), border=_LINE),
         NamedStyle("qr note", font=_font(8, italic=True), alignment=_WRAP),
         NamedStyle("qr number", font=_font(), alignment=_RIGHT, border=_LINE),
         NamedStyle("qr strong number", font=_font(bold=True), alignment=_RIGHT, border=_LINE),

@@ -13,7 +13,7 @@ from qualrec.export.capability import write_capability
 from qualrec.export.characteristic import write_characteristic
 from qualrec.export.front import write_cover, write_elements
 from qualrec.export.limits import write_limits
-from qualrec.export.lots import write_flags, write_lots
+from qualrec.export.lots import write_decisions, write_flags, write_lots
 from qualrec.export.masters import write_gauges, write_recipes
 from qualrec.export.messages import Words
 from qualrec.export.pack import Pack
@@ -30,6 +30,7 @@ _WRITERS: dict[str, Callable[[Book, Pack, Plan], None]] = {
     "specification": write_specification,
     "capability": write_capability,
     "lots": write_lots,
+    "decisions": write_decisions,
     "flags": write_flags,
     "raw": write_raw,
     "recipes": write_recipes,

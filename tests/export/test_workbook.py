@@ -37,7 +37,7 @@ def texts(book: Workbook) -> list[str]:
 
 def test_sheets_stand_in_order(book: Workbook) -> None:
     assert book.sheetnames == [
-        "Cover", "Elements", "Specification", "Capability", "PULL", "COL", "Lots", "Flags", "Raw data", "Recipes",
+        "Cover", "Elements", "Specification", "Capability", "PULL", "COL", "Lots", "Decisions", "Flags", "Raw data", "Recipes",
         "Limits", "Gauges", "Methods", "Manifest",
     ]  # fmt: skip
 
@@ -128,6 +128,13 @@ def test_flags_carry_figures_rule_and_what_was_done(book: Workbook) -> None:
     assert row[7] == "mean 870.123; n 5"
     assert row[8] == "3.5 sigma (ISO 7870-2)"
     assert row[9] == "closed: Glass cleaned"
+
+
+def test_decisions_and_shipments_stand_in_time_order(book: Workbook) -> None:
+    row = next(book["Decisions"].iter_rows(min_row=3, values_only=True))
+    assert row[:2] == ("00001", "release")
+    assert row[2] == datetime(2026, 3, 4, 7, 30)
+    assert row[3:] == (480, "All shown")
 
 
 def test_limits_name_lots_left_out_with_reason(book: Workbook) -> None:
@@ -326,7 +333,7 @@ def test_elements_name_state_demand_and_place(book: Workbook) -> None:
     rows = list(book["Elements"].iter_rows(min_row=4, values_only=True))
     assert [row[0] for row in rows] == list(range(1, 19))
     assert rows[10][2:5] == (
-        "submit", "supplied", "Specification, Capability, PULL, COL, Lots, Raw data, Limits",
+        "submit", "supplied", "Specification, Capability, PULL, COL, Lots, Decisions, Flags, Raw data, Limits",
     )  # fmt: skip
     assert rows[14][2:6] == ("keep", "missing", None, "Not recorded.")
 
@@ -364,7 +371,7 @@ def test_unusual_codes_and_texts_survive_the_whole_book(tmp_path: Path, build: B
     )
     write_workbook(build["pack"](sheets), tmp_path / "p.xlsx")
     book = load_workbook(tmp_path / "p.xlsx")
-    assert len({n.casefold() for n in book.sheetnames}) == len(book.sheetnames) == 12 + len(sheets)
+    assert len({n.casefold() for n in book.sheetnames}) == len(book.sheetnames) == 13 + len(sheets)
     assert all(len(name.split("_")) > 1 for name in book.defined_names)
     assert not any(
         c.value == "=1+1" and c.data_type == "f" for s in book for row in s.iter_rows() for c in row
