@@ -17,6 +17,16 @@ from qualrec.records.lookups.characteristics import (
 )
 from qualrec.records.lookups.conditions import SEPARATING_FIELDS, ConditionGroup, conditions_of
 from qualrec.records.lookups.corrections import batch, batch_by_digest, batches, corrections
+from qualrec.records.lookups.filing import (
+    LotPlaces,
+    MouldingPlace,
+    StoredProfile,
+    StoredReadings,
+    import_profiles,
+    lot_places,
+    moulding_places,
+    stored_readings,
+)
 from qualrec.records.lookups.flags import (
     Judgement,
     all_limits_in_force,
@@ -148,7 +158,9 @@ __all__ = [
     "DueTest",
     "GaugeCheck",
     "Judgement",
+    "LotPlaces",
     "Material",
+    "MouldingPlace",
     "PartRevision",
     "Person",
     "Shape",
@@ -156,6 +168,8 @@ __all__ = [
     "ShippedLot",
     "Signature",
     "StatusCounts",
+    "StoredProfile",
+    "StoredReadings",
     "Stream",
     "Study",
     "TemporaryChange",
@@ -193,6 +207,7 @@ __all__ = [
     "gauge_by_id",
     "gauge_checks",
     "gauges",
+    "import_profiles",
     "in_force",
     "judgements",
     "limits",
@@ -205,6 +220,7 @@ __all__ = [
     "lot",
     "lot_by_id",
     "lot_number",
+    "lot_places",
     "lot_series",
     "lot_series_many",
     "lots_of_part",
@@ -216,6 +232,7 @@ __all__ = [
     "moulding_lot",
     "moulding_lot_by_id",
     "moulding_lots_page",
+    "moulding_places",
     "owed",
     "part",
     "part_by_id",
@@ -245,6 +262,7 @@ __all__ = [
     "station_by_id",
     "stations",
     "status_counts",
+    "stored_readings",
     "stream",
     "streams",
     "streams_of",
