@@ -197,6 +197,15 @@ def test_lot_bound_with_two_limits_is_on_the_safe_side(centre: float, most: floa
     assert 0.94 <= float(np.mean(result.bounds["Pp"] <= 8.0 / 6.0)) <= 0.975
 
 
+def test_lot_bound_counts_the_scatter_of_the_mean_between_lots() -> None:
+    """A low index hangs on the mean: Ppk 0.2, 25 lots of 20, ratio 2. Variance of the mean of equal lots =
+    var(means)/k."""
+    n, mean, sd = _lots(25, 20, 2.0, 2000, seed=18)
+    result = capability_batch(n, mean, sd, -0.6 * math.sqrt(3.0), np.nan)
+    assert 0.93 <= float(np.mean(result.bounds["Ppk"] <= 0.2)) <= 0.97
+    np.testing.assert_allclose(result.moments.var_mean, mean.var(axis=1, ddof=1) / 25, rtol=1e-9)
+
+
 def test_unequal_lots_and_few_lots_are_covered() -> None:
     """8 lots of 2 to 12 values, ratio 1."""
     rng = np.random.default_rng(13)
