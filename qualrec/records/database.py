@@ -213,7 +213,7 @@ def _check_path(path: Path, create: bool) -> None:
 
 
 def _lay_schema(store: Store) -> None:
-    with store.engine.connect() as connection:
+    with store.read() as connection:
         brand_new = not migrate.holds_tables(connection)
     if brand_new:
         migrate.run_scripts(store.engine)

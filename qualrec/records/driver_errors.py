@@ -114,7 +114,7 @@ def _from_sqlite(error: sqlite3.Error, place: str) -> QualrecError:
         return DatabaseError(
             f"{place} is not a database of this program.", "Give the path of the right file."
         )
-    if name == "SQLITE_CORRUPT" or name.startswith("SQLITE_CORRUPT_"):
+    if name == "SQLITE_CORRUPT" or name.startswith("SQLITE_CORRUPT_") or "decode to UTF-8" in text:
         return DatabaseError(
             f"{place} is damaged ({text}).",
             "Stop all stations and restore the last backup: qualrec db restore.",

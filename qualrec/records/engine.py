@@ -34,7 +34,7 @@ def parse(url: str) -> URL:
             f"Database kind {kind!r} is not known.", "Give a path to a SQLite file or a postgresql:// URL."
         )
     if kind == "sqlite" and (
-        parsed.database in (None, "", ":memory:") or "mode=memory" in str(parsed.database)
+        parsed.database in (None, "", ":memory:") or parsed.query.get("mode") == "memory"
     ):
         raise UsageError(
             "A database in memory is not supported: records must outlive the program.",

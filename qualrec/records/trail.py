@@ -7,7 +7,8 @@ carry the head for this.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -44,7 +45,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing that is not as it was entered. `kind`: changed, removed, inserted, reordered, cut off, or sums."""
+    """One thing that is not as it was entered. `kind`: changed, removed, inserted, reordered, cut off, sums, damaged."""
 
     kind: str
     table: str
@@ -80,6 +81,14 @@ class Findings:
         if len(self.faults) < 1000:
             self.faults.append(Fault(kind, table, str(row), message))
 
+    @contextmanager
+    def readable(self, what: str) -> Iterator[None]:
+        """Content that cannot even be read (a damaged file puts text where numbers were) is a fault like any other."""
+        try:
+            yield
+        except (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError) as error:
+            self.add("damaged", what, "", f"The {what} hold content that cannot be read ({error}).")
+
 
 def head(store: Store, plant_id: int) -> Head:
     """The head of a plant's chain. Raises UnknownRecord for a plant that is not there."""
@@ -107,17 +116,29 @@ def verify(store: Store, progress: Progress | None = None) -> TrailVerdict:
     findings, expected = Findings(), Expected()
     with store.read() as connection:
         plants = [int(p) for p in connection.execute(text("SELECT id FROM plant ORDER BY id")).scalars()]
-        heads, entries = [], 0
-        for plant_id in plants:
-            last = _check_chain(connection, plant_id, findings, expected, tell)
-            heads.append(last)
-            entries += last.seq
-        _check_anchors(connection, findings)
-        rows = check_tables(connection, expected, findings, tell)
-        check_subjects(connection, findings)
-        readings = check_readings(connection, expected, findings, tell)
-        check_units(connection, expected, findings)
+        heads: list[Head] = []
+        rows = readings = 0
+        _check_file(connection, findings)
+        with findings.readable("trail"):
+            for plant_id in plants:
+                heads.append(_check_chain(connection, plant_id, findings, expected, tell))
+            _check_anchors(connection, findings)
+        with findings.readable("tables"):
+            rows = check_tables(connection, expected, findings, tell)
+            check_subjects(connection, findings)
+        with findings.readable("readings"):
+            readings = check_readings(connection, expected, findings, tell)
+            check_units(connection, expected, findings)
+    entries = sum(last.seq for last in heads)
     return TrailVerdict(tuple(heads), entries, rows, readings, tuple(findings.faults), findings.count)
+
+
+def _check_file(connection: Connection, findings: Findings) -> None:
+    """The structure of a SQLite file: pages, indexes, checks."""
+    if connection.dialect.name == "sqlite":
+        for (message,) in connection.exec_driver_sql("PRAGMA integrity_check(100)"):
+            if message != "ok":
+                findings.add("damaged", "file", "", f"The file is damaged: {message}.")
 
 
 def _check_chain(
