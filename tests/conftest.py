@@ -16,6 +16,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -200,6 +201,14 @@ def databases(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
 
 
 @pytest.fixture
+def program_env() -> dict[str, str]:
+    """Environment for programs that a test starts: they find the package that is tested."""
+    import qualrec
+
+    return {**os.environ, "PYTHONPATH": str(Path(qualrec.__file__).parents[1])}
+
+
+@pytest.fixture
 def store_url(databases: Databases) -> Iterator[str]:
     """Address of an empty, created database."""
     url = databases.new()
@@ -222,3 +231,34 @@ def store(store_url: str) -> Iterator[Any]:
 
     with open_store(store_url) as opened:
         yield opened
+
+
+@pytest.fixture(scope="session")
+def written_sample_plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample plant of seed 1, written once for all workers of a run."""
+    shared = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        shared = shared.parent
+    path = shared / "sample-plant" / "sample.sqlite"
+    draft = shared / "sample-plant-draft"
+    try:
+        draft.mkdir()
+    except FileExistsError:  # another worker writes it
+        end = time.monotonic() + 300
+        while not path.exists():
+            assert time.monotonic() < end, "the sample plant was not written"
+            time.sleep(0.2)
+        return path
+    from qualrec.work import sample_plant as writer
+
+    writer.write(f"sqlite:///{draft / 'sample.sqlite'}", seed=1)
+    draft.rename(path.parent)
+    return path
+
+
+@pytest.fixture
+def sample_plant(written_sample_plant: Path, tmp_path: Path) -> Path:
+    """A copy of the written sample plant, for one test to change."""
+    path = tmp_path / "sample.sqlite"
+    shutil.copy(written_sample_plant, path)
+    return path

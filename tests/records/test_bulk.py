@@ -251,7 +251,7 @@ DYING = """
 """
 
 
-def test_rows_of_a_dead_import_are_cleared(site: Any) -> None:
+def test_rows_of_a_dead_import_are_cleared(site: Any, program_env: dict[str, str]) -> None:
     command = [
         sys.executable,
         "-c",
@@ -260,7 +260,9 @@ def test_rows_of_a_dead_import_are_cleared(site: Any) -> None:
         str(site.segments[0]),
         str(site.collapse),
     ]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as program:
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=program_env
+    ) as program:
         assert program.stdout is not None
         assert program.stdout.readline().strip() == "30"
         assert clear_staged(site.store) == 0

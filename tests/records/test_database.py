@@ -163,7 +163,7 @@ def test_a_read_only_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="rights of files are tested where they are")
-def test_a_file_without_the_right_to_write(tmp_path: Path) -> None:
+def test_a_file_without_the_right_to_write(tmp_path: Path, program_env: dict[str, str]) -> None:
     """As an unprivileged user in a process of its own, because the superuser may write everywhere."""
     folder = tmp_path / "kept"
     path = folder / "new.sqlite"
@@ -189,7 +189,7 @@ def test_a_file_without_the_right_to_write(tmp_path: Path) -> None:
     """
     program = textwrap.dedent(code).replace("NOBODY", str(NOBODY))
     command = [sys.executable, "-B", "-c", program, f"sqlite:///{path}"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=program_env)
     folder.chmod(0o755)
     assert done.stdout.strip() == "DatabaseReadOnly True", done.stderr
 
