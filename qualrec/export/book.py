@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -83,6 +84,7 @@ class Sheet:
     def __init__(self, book: Book, title: str, widths: Sequence[float]) -> None:
         self.book, self.title, self.widths = book, title, widths
         self.rows = 0
+        self._grid = False
         self.ws = _StreamSheet(book.workbook, title)
         book.workbook._add_sheet(self.ws)
         self._cells: list[_Cell] = []
@@ -118,6 +120,14 @@ class Sheet:
         for part in (head.left, head.center, head.right, foot.left, foot.right):
             part.size = 8
 
+    def grid(self) -> None:
+        """Grid lines in place of borders, and no cell where there is nothing: for long lists.
+
+        Before the first row is written.
+        """
+        self._grid = True
+        self.ws.sheet_view.showGridLines = self.ws.print_options.gridLines = True
+
     def freeze(self, columns: int, rows: int) -> None:
         """Keep the first columns and rows in sight. Before the first row is written."""
         self.ws.freeze_panes = f"{get_column_letter(columns + 1)}{rows + 1}"
@@ -133,11 +143,13 @@ class Sheet:
         while len(self._cells) < len(values):
             self._cells.append(_Cell(self.ws))
         marks = [f"{self.rows + 1}"]
-        used = self._cells[: len(values)]
-        for place, cell in enumerate(used):
-            mark = self._fill(cell, values[place], same or looks[place])
+        used: list[_Cell | None] = [*self._cells[: len(values)]]
+        for place, value in enumerate(values):
+            mark = self._fill(self._cells[place], value, same or looks[place])
             if mark:
                 marks.append(f"{place + 1}{mark}")
+            elif self._grid:
+                used[place] = None
         self.ws.append(used)
         self._digest.update(row_mark(marks))
         self.rows += 1
@@ -244,6 +256,17 @@ class Sheet:
         """Set the print area over all rows."""
         self.ws.print_area = f"A1:{get_column_letter(self.width)}{max(1, self.rows)}"
 
+    def discard(self) -> None:
+        """Close and remove what was streamed to disk so far."""
+        writer = self.ws._writer
+        if writer is None:
+            return
+        if not self.ws.closed:
+            with suppress(OSError, ValueError):
+                self.ws.close()
+        with suppress(OSError, ValueError):
+            writer.cleanup()
+
 
 class Book:
     """The workbook with its words, zone, looks and names."""
@@ -305,9 +328,15 @@ class Book:
         return name
 
     def save(self, to: Path) -> None:
+        """Write the file, replacing what is there. Raises OSError."""
         for sheet in self.sheets:
             sheet.close()
         self.workbook.save(to)
+
+    def discard(self) -> None:
+        """Give up: no temporary file stays behind."""
+        for sheet in self.sheets:
+            sheet.discard()
 
 
 def lines_of(value: str, width: float) -> int:

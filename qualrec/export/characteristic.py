@@ -176,14 +176,19 @@ def _charts(book: Book, sheet: Sheet, one: CharacteristicSheet, drawn: list[list
             continue
         named = words.series(series.name)
         title = f"{c.code}  {named}"
-        axis = f"{named} ({c.unit})" if c.unit else named
-        form = decimals(c.decimals)
+        axis = f"{named} ({c.unit})" if c.unit and c.kind == "measured" else named
+        form = decimals(_places(one, c.decimals))
         chart = charts.line_chart(
             sheet, title, axis, columns, (head, head + len(series)), _span(one, series), form
         )
         sheet.chart(chart, charts.ROWS)
         if at == 0:
             sheet.page_break()
+
+
+def _places(one: CharacteristicSheet, measured: int) -> int:
+    """Decimals of figures: as given where values are measured; shares and mean counts need more than their counts."""
+    return measured if one.characteristic.kind == "measured" else 4
 
 
 def _span(one: CharacteristicSheet, series: Series) -> tuple[float, float]:
@@ -211,7 +216,7 @@ def _lots(book: Book, sheet: Sheet, one: CharacteristicSheet, plan: Plan, rows: 
         raise AssertionError(
             f"sheet {sheet.title}: the table of lots stands in row {at}, planned was {rows.head}"
         )
-    number = ("number", decimals(c.decimals + 1))
+    number = ("number", decimals(_places(one, c.decimals + 1)))
     for point in one.points:
         start, end = spans.get(point.number, (0, 0))
         mean: Value = None
@@ -248,7 +253,7 @@ def _chart_columns(book: Book, sheet: Sheet, one: CharacteristicSheet, drawn: li
             heads.append(_series_head(book, series, role, what))
             columns.append(_column(one, series, what))
     sheet.heads(heads, range(1, len(heads)))
-    number = ("number", decimals(c.decimals + 1))
+    number = ("number", decimals(_places(one, c.decimals + 1)))
     for at, point in enumerate(one.points):
         sheet.row([point.number, *(column[at] for column in columns)], ["text", *[number] * len(columns)])
 

@@ -20,6 +20,8 @@ from qualrec.export.book import Sheet
 
 POINT, FLAGGED, CENTRE, LIMIT, SPECIFICATION = "point", "flagged", "centre", "limit", "specification"
 MOST_LABELS = 30
+EDGE = 0.03
+"""Share of the span left free at both ends of an axis, so that no line lies on the frame."""
 ROWS, WIDTH_CM, HEIGHT_CM = 22, 38.0, 10.4
 _DASH = {CENTRE: "solid", LIMIT: "dash", SPECIFICATION: "lgDashDotDot"}
 _WIDTH_EMU = {POINT: 15_875, CENTRE: 9_525, LIMIT: 15_875, SPECIFICATION: 22_225}
@@ -79,6 +81,7 @@ def axis_range(low: float, high: float) -> tuple[float, float, float]:
     if not high > low:
         room = abs(low) * 0.05 or 1.0
         low, high = low - room, high + room
+    low, high = low - EDGE * (high - low), high + EDGE * (high - low)
     rough = (high - low) / 7.0
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(power * m for m in (1.0, 2.0, 2.5, 5.0, 10.0) if power * m >= rough)

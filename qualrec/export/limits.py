@@ -8,7 +8,7 @@ from qualrec.export.plan import Plan
 from qualrec.export.styles import DATE_TIME, decimals
 from qualrec.values import Limits
 
-WIDTHS = (9, 8, 12, 10, 10, 10, 10, 10, 10, 22, 15, 15, 8, 24, 32)
+WIDTHS = (12, 10, 12, 8, 11, 10, 10, 15, 11, 22, 15, 15, 12, 22, 30)
 HEADS = (
     "c.code", "m.version", "m.state", "m.stream", "m.centre", "m.lower", "m.upper", "m.sigma", "m.spread", "m.estimator",
     "m.from", "m.frozen", "m.lots", "m.range", "m.reason",

@@ -12,7 +12,7 @@ from qualrec.export.styles import DATE_TIME
 from qualrec.judge.kinds import LEVELS
 from qualrec.values import Flag, Lot, MouldingLot, Segment
 
-LOT_WIDTHS = (13, 20, 16, 16, 10, 14, 12, 14, 14, 14, 26, 12, 9, 28)
+LOT_WIDTHS = (13, 20, 16, 16, 11, 14, 15, 12, 14, 14, 26, 12, 16, 24)
 LOT_HEADS = (
     "l.lot", "l.state", "l.welded", "l.until", "l.quantity", "l.recipe", "l.approved", "l.station", "l.upper", "l.lower",
     "l.deliveries", "l.flags", "l.open", "l.remark",
@@ -135,7 +135,7 @@ def write_flags(book: Book, pack: Pack, plan: Plan) -> None:
                     finding.sentence,
                     figures_text(book, finding.figures),
                     f"{flag.rule} ({flag.source})" if flag.source else flag.rule,
-                    actions_text(flag) if at == 0 else "",
+                    actions_text(book, flag) if at == 0 else "",
                     book.when(flag.opened_us),
                     book.when(flag.closed_us),
                 ],
@@ -159,6 +159,6 @@ def figures_text(book: Book, figures: Mapping[str, float | int | str | None]) ->
     return "; ".join(found)
 
 
-def actions_text(flag: Flag) -> str:
+def actions_text(book: Book, flag: Flag) -> str:
     """What was done about a flag, oldest first; without names."""
-    return "\n".join(f"{action.kind}: {action.what}" for action in flag.actions)
+    return "\n".join(f"{book.words.word(action.kind)}: {action.what}" for action in flag.actions)

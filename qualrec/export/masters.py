@@ -9,7 +9,7 @@ from qualrec.export.styles import DATE, DATE_TIME
 from qualrec.values import RecipeRevision
 
 RECIPE_WIDTHS = (20, 12, 14, 52, 22, 22, 22)
-GAUGE_WIDTHS = (10, 26, 14, 6, 11, 10, 10, 12, 10, 14, 14, 9, 9, 9, 20, 28)
+GAUGE_WIDTHS = (10, 26, 13, 8, 11, 11, 11, 13, 11, 15, 15, 10, 14, 14, 20, 26)
 GAUGE_HEADS = (
     "u.code", "u.name", "u.family", "u.unit", "u.resolution", "u.range", "u.range_to", "u.uncertainty", "u.state",
     "u.calibrated", "u.due", "u.verdict", "u.as_found", "u.as_left", "u.certificate", "u.standard",
@@ -49,7 +49,7 @@ def _settings(book: Book, sheet: Sheet, recipe: RecipeRevision) -> None:
     sheet.heads([*heads[:3], "", *heads[3:]], (1, 4, 5))
     for s in recipe.settings:
         sheet.row(
-            [s.name, s.value, s.unit, None, s.low, s.high],
+            [s.name.replace("_", " "), s.value, s.unit, None, s.low, s.high],
             ["strong", "number", "text", "text", "number", "number"],
         )
     if recipe.windows:

@@ -323,6 +323,7 @@ _GERMAN: dict[str, str] = {
     "requirement": "Forderung",
     "event": "Ereignis", "censored": "zensiert", "no value": "kein Wert", "by shares": "nach Anteilen",
     "pull force": "Zugkraft", "transmission": "Transmission", "collapse": "Setzweg", "burst pressure": "Berstdruck",
+    "review": "Prüfung", "inform": "Hinweis", "action": "Maßnahme", "note": "Notiz", "reopened": "wieder geöffnet",
     "lot means": "Losmittelwerte", "performance, not stable": "Leistung, nicht stabil", "too few data": "zu wenige Daten",
 }  # fmt: skip
 

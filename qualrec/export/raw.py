@@ -22,6 +22,7 @@ def write_raw(book: Book, pack: Pack, plan: Plan) -> None:
     """One row per reading, characteristic by characteristic, in the order of the lots."""
     words = book.words
     sheet = book.sheet(plan.titles["raw"], WIDTHS)
+    sheet.grid()
     sheet.freeze(2, RAW_HEAD_ROWS)
     sheet.title_row(words("title.raw"))
     sheet.note(words("raw.note"))
@@ -31,7 +32,7 @@ def write_raw(book: Book, pack: Pack, plan: Plan) -> None:
     for one in pack.characteristics:
         number = ("number", decimals(one.characteristic.decimals))
         looks: Sequence[Look] = (
-            "text", "text", ("date", DATE_TIME), "text", ("number", "0"), "text", number, number, number, "text",
+            "text", "text", ("date", DATE_TIME), "text", ("number", "0"), "text", number, number, number, "indented",
             "text", "text", "text", "text", "text", "text",
         )  # fmt: skip
         for reading, used in zip(one.readings, one.used, strict=True):

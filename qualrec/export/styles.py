@@ -19,6 +19,8 @@ _THIN, _HAIR = Side(style="thin", color=INK), Side(style="hair", color="808080")
 _LINE = Border(bottom=_HAIR)
 _WRAP = Alignment(wrap_text=True, vertical="top")
 _TOP = Alignment(vertical="top")
+_IN = Alignment(vertical="top", horizontal="left", indent=1)
+_IN_WRAP = Alignment(vertical="top", horizontal="left", indent=1, wrap_text=True)
 _RIGHT = Alignment(vertical="top", horizontal="right", indent=1)
 
 
@@ -41,8 +43,8 @@ def named_styles() -> tuple[NamedStyle, ...]:
         NamedStyle("qr label", font=_font(bold=True), alignment=_WRAP, border=_LINE),
         NamedStyle("qr text", font=_font(), alignment=_WRAP, border=_LINE),
         NamedStyle("qr strong", font=_font(bold=True), alignment=_WRAP, border=_LINE),
-        NamedStyle("qr indented", font=_font(), alignment=Alignment(wrap_text=True, vertical="top", indent=1), border=_LINE),
-        NamedStyle("qr overflow", font=_font(), alignment=Alignment(vertical="top", indent=1), border=_LINE),
+        NamedStyle("qr indented", font=_font(), alignment=_IN_WRAP, border=_LINE),
+        NamedStyle("qr overflow", font=_font(), alignment=_IN, border=_LINE),
         NamedStyle("qr note", font=_font(8, italic=True), alignment=_WRAP),
         NamedStyle("qr number", font=_font(), alignment=_RIGHT, border=_LINE),
         NamedStyle("qr strong number", font=_font(bold=True), alignment=_RIGHT, border=_LINE),

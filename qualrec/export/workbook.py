@@ -58,6 +58,16 @@ def write_workbook(pack: Pack, to: Path, progress: Progress | None = None) -> tu
     )
     plan = make_plan(book, pack)
     _properties(book, pack, made)
+    try:
+        _sheets(book, pack, plan, progress)
+        book.save(to)
+    except BaseException:
+        book.discard()
+        raise
+    return tuple((sheet.title, sheet.digest()) for sheet in book.sheets)
+
+
+def _sheets(book: Book, pack: Pack, plan: Plan, progress: Progress | None) -> None:
     for key, writer in _WRITERS.items():
         if key in plan.titles:
             _tell(progress, plan.titles[key])
@@ -66,10 +76,7 @@ def write_workbook(pack: Pack, to: Path, progress: Progress | None = None) -> tu
             for one in pack.characteristics:
                 _tell(progress, plan.places[one.characteristic.code].title)
                 write_characteristic(book, pack, plan, one)
-    digests = [(sheet.title, sheet.digest()) for sheet in book.sheets]
-    write_manifest(book, pack, plan, digests)
-    book.save(to)
-    return tuple((sheet.title, sheet.digest()) for sheet in book.sheets)
+    write_manifest(book, pack, plan, [(sheet.title, sheet.digest()) for sheet in book.sheets])
 
 
 def _tell(progress: Progress | None, title: str) -> None:
