@@ -74,12 +74,12 @@ def _check_blocks(job: Job, blocks: Iterable[Block], intake: BlockIntake, firsts
     with store.read() as conn:
         resolver = BlockResolver(job.resolver(conn, firsts), lambda c: _seen_condition(job, conn, c))
         for block in blocks:
+            for _ in resolver.columns(block):
+                pass
             if not rows:
                 heads = _head(block, PREVIEWED)
                 job.show(resolver.resolver, list(heads.rows(job.profile))[:PREVIEWED])
             rows += len(block)
-            for _ in resolver.columns(block):
-                pass
     job.merge(intake.problems)
     return job.result(
         rows=rows,

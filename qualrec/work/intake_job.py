@@ -145,7 +145,8 @@ class Job:
     # Telling.
 
     def show(self, resolver: Resolver, rows: Sequence[ParsedRow]) -> None:
-        """Keep the first rows as they are understood. To be called with rows that `resolver` sees again."""
+        """Keep the first rows as they are understood; `resolver` has seen them before and noted their problems."""
+        resolver.problems = Problems()
         found = []
         for row in rows[:PREVIEWED]:
             draft = resolver.draft(row)
@@ -165,6 +166,7 @@ class Job:
                 )
             )
         self.preview = tuple(found)
+        resolver.problems = self.problems
 
     def result(
         self,

@@ -1,0 +1,120 @@
+"""A small plant from the master data of the sample plant, with lots that wait for files. All of it invented."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from sqlalchemy import text
+
+from qualrec import config
+from qualrec.records import lookups, registry
+from qualrec.records.database import Store, open_store
+from qualrec.work import definitions, review
+from qualrec.work.sample_files import locate
+from qualrec.work.sample_plan import DAY_US, HOUR_US, lot_start
+from qualrec.work.session import Session, make_session
+from qualrec.work.set_up import PROGRAM
+
+SET_UP_US = lot_start(1)
+NOW_US = lot_start(61) + DAY_US
+TABLES = (
+    "reading",
+    "pull",
+    "welded_unit",
+    "batch",
+    "rollup",
+    "mode_count",
+    "lot",
+    "lot_segment",
+    "condition",
+    "import_profile",
+    "flag",
+    "trail",
+)
+
+
+@dataclass
+class SmallPlant:
+    """A store with the sample master data. `as_badge` gives the session of a person."""
+
+    store: Store
+    clock: list[int]
+
+    def as_badge(self, badge: str = "Q-01") -> Session:
+        return make_session(self.store, config.Settings(self.store.url, badge=badge))
+
+    def rows(self, query: str, **values: Any) -> list[tuple[Any, ...]]:
+        with self.store.read() as conn:
+            return [tuple(row) for row in conn.execute(text(query), values)]
+
+    def counts(self) -> dict[str, int]:
+        """Rows of every table that an import may write."""
+        return {t: self.rows(f"SELECT count(*) FROM {t}")[0][0] for t in TABLES}
+
+    def define(self, tables: dict[str, Any], badge: str = "Q-01") -> None:
+        with self.store.write(self.as_badge(badge).actor) as writer:
+            definitions.Definitions(writer, "test").define(tables)
+
+
+def lay(store: Store, clock: list[int]) -> SmallPlant:
+    """Master data, an approved recipe, one moulding lot of each side, lots FM00060 and FM00061."""
+    tables = definitions.load(locate("sample_plant.toml"))
+    with store.write(PROGRAM) as writer:
+        registry.add_plant(writer, "SAMPLE", "Sample plant", "Europe/Berlin", "point", invented=True)
+        job = definitions.Definitions(writer, "sample_plant.toml")
+        job.define({"person": tables["person"]})
+    plant = SmallPlant(store, clock)
+    wanted = {k: v for k, v in tables.items() if k not in ("plant", "person")}
+    wanted["part"] = [p for p in tables["part"] if p["number"] in ("FM-2040", "VB-1310")]
+    wanted["recipe"] = [{**r, "revision": r["revision"][:1]} for r in tables["recipe"][:2]]
+    plant.define(wanted, "P-01")
+    review.approve_recipe(plant.as_badge(), "RC-2040", 1, reason="Window study seen")
+    clock[0] = NOW_US
+    with store.write(plant.as_badge().actor) as writer:
+        conn = writer.conn
+        part = lookups.part(conn, "FM-2040")
+        moulded = lot_start(61) - 3 * DAY_US
+        upper = registry.add_moulding_lot(writer, "U0061", part.upper.id, moulded)
+        lower = registry.add_moulding_lot(writer, "L0061", part.lower.id, moulded + HOUR_US)
+        for position in (60, 61):
+            registry.add_lot(
+                writer,
+                f"FM{position:05d}",
+                part.id,
+                lot_start(position),
+                quantity=480,
+                recipe_revision_id=lookups.recipe_revision(conn, "RC-2040", 1).id,
+                station_id=lookups.station(conn, "LW-1").id,
+                upper_moulding_lot_id=upper,
+                lower_moulding_lot_id=lower,
+            )
+    return plant
+
+
+@pytest.fixture
+def small_plant(store_url: str) -> Iterator[SmallPlant]:
+    """A small plant on each kind of database."""
+    clock = [SET_UP_US]
+    with open_store(store_url, clock=lambda: clock[0]) as store:
+        yield lay(store, clock)
+
+
+@pytest.fixture
+def another_plant(databases: Any) -> Iterator[Callable[[], SmallPlant]]:
+    """Makes further small plants of the same kind."""
+    made: list[tuple[str, Store]] = []
+
+    def make() -> SmallPlant:
+        clock = [SET_UP_US]
+        url = databases.new()
+        store = open_store(url, clock=lambda: clock[0])
+        made.append((url, store))
+        return lay(store, clock)
+
+    yield make
+    for url, store in made:
+        store.close()
+        databases.give_back(url)
