@@ -20,7 +20,7 @@ Reason = Annotated[str, typer.Option(help="Why, in words.")]
 def add_to(app: typer.Typer) -> None:
     app.command("lots")(list_lots)
     app.command("lot")(show_lot)
-    app.command("log")(log_readings)
+    app.command("log", context_settings={"ignore_unknown_options": True})(log_readings)
     app.command("correct")(correct_reading)
     app.command("import")(import_file)
     app.command("flags")(list_flags)

@@ -32,7 +32,10 @@ class Place:
         return getattr(import_module(module), name)()
 
 
-PLACES: tuple[Place, ...] = ()
+PLACES: tuple[Place, ...] = (
+    Place("bench", "Bench", "1", "qualrec.tui.screens.bench:BenchScreen", "What must I test now, and was that pull good?"),
+    Place("charts", "Charts", "3", "qualrec.tui.screens.charts:ChartsScreen", "Is this characteristic drifting, since when, and what happened then?"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +68,32 @@ FAMILIES = ("chart", "table")
 ACTIONS: tuple[Action, ...] = (
     Action("app.help", ("f1", "question_mark"), "Help", "Show the keys and actions of this place."),
     Action("app.places", ("f9", "g"), "Places", "Show the list of places and go to one."),
-    Action("app.palette", ("ctrl+p", "slash"), "Find", "Find any action or place by typing a part of its name.", priority=True),
+    Action("app.palette", ("ctrl+p", "f4"), "Find", "Find any action or place by typing a part of its name.", priority=True),
     Action("app.reload", ("f5", "ctrl+r"), "Reload", "Read the records of this place again."),
     Action("app.theme", ("ctrl+t",), "Colours", "Change to the next set of colours.", show=False),
     Action("app.back", ("escape",), "Back", "Close what lies on top, or go back one step.", show=False),
     Action("app.quit", ("ctrl+q",), "Quit", "Leave the program.", show=False, priority=True),
+    Action("bench.other-test", ("f6", "ctrl+n"), "Other test", "Go to the next characteristic of the lot."),
+    Action("bench.other-lot", ("f7", "ctrl+l"), "Other lot", "Take this lot off the bench and wait for a scan."),
+    Action("bench.event", ("f8", "ctrl+e"), "Event", "Log an event: a second key says what happened."),
+    Action("bench.correct", ("f12", "ctrl+k"), "Correct", "Correct or void a reading; the old entry stays readable."),
+    Action("charts.choose", ("c",), "Choose", "Choose part and characteristic."),
+    Action("charts.trial", ("t",), "Trial limits", "Work limits out from the points shown, or put them away; nothing is stored."),
+    Action("charts.leave-out", ("x",), "Leave out", "Leave the lot under the cursor out of the trial limits, with a reason; or take it in again."),
+    Action("charts.freeze", ("z",), "Freeze", "Put the trial limits in force: signed, with a reason. No flag is cleared."),
+    Action("charts.ewma", ("e",), "EWMA", "Draw the exponentially weighted mean in place of the lot means, or back."),
+    Action("charts.stream", ("s",), "Stream", "All streams together, then each one alone."),
+    Action("charts.notes", ("i",), "Notes", "Rules, their price in false alarms, method and conditions."),
+    Action("charts.versions", ("v",), "Limits so far", "All limits of this chart: lots, left-out lots, who and why."),
+    Action("charts.capability", ("y",), "Capability", "Go to the capability of this characteristic."),
+    Action("charts.point", ("space",), "Point", "Everything about the point under the cursor.", show=False),
+    Action("charts.streams", ("m",), "Compare streams", "All streams beside each other.", show=False),
+    Action("charts.condition", ("d",), "Condition", "The next group of conditions; groups are never mixed.", show=False),
+    Action("charts.spread", ("r",), "Spread chart", "Show or hide the spread chart.", show=False),
+    Action("charts.later-code", ("full_stop",), "Next characteristic", "Go to the next characteristic of the part.", show=False),
+    Action("charts.earlier-code", ("comma",), "Characteristic before", "Go to the characteristic before.", show=False),
+    Action("charts.from-here", ("left_square_bracket",), "Limits from here", "Take trial limits from this lot on; again: from the first.", show=False),
+    Action("charts.to-here", ("right_square_bracket",), "Limits up to here", "Take trial limits up to this lot; again: to the last.", show=False),
     Action("chart.earlier", ("left",), "Point before", "Go to the point before.", show=False),
     Action("chart.later", ("right",), "Next point", "Go to the next point.", show=False),
     Action("chart.first", ("home",), "First point", "Go to the first point.", show=False),

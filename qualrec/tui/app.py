@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from time import time_ns
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import App, ComposeResult
@@ -83,6 +84,8 @@ class QualrecApp(App[None]):
         self.settings = settings
         self.places = tuple(places)
         self.desk = desk
+        self.run_mark = f"{time_ns():x}"
+        """Tells this run of the program from others: entries are numbered behind it, so none is stored twice."""
         self._visited: set[str] = set()
         self.status = Status(database=database_name(settings.database_url))
         ScrollBar.renderer = _AsciiBars if settings.ascii else ScrollBarRender

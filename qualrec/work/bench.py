@@ -162,7 +162,7 @@ def _moulding_target(conn: Conn, name: str, code: str, unknown_lot: UnknownRecor
     )
 
 
-def understand(session: Session, characteristic: Characteristic, text: str) -> Understood:
+def understand_typed(characteristic: Characteristic, text: str) -> Understood:
     """What a typed value means, in the characteristic's unit.
 
     Raises AmbiguousNumber where it reads in two ways that are both plausible, UsageError for a wrong unit, for text that is
@@ -265,14 +265,14 @@ def _moment(entry: Entry, now: int) -> int:
 
 def _settle(session: Session, target: Target, entry: Entry) -> tuple[Understood, str | None]:
     """The value to store and the text of the first entry where it was asked twice."""
-    first = understand(session, target.characteristic, entry.text)
+    first = understand_typed(target.characteristic, entry.text)
     if _mode(entry, target) == FailureMode.TEST_FAULT:
         return first, None
     found = check(session, target, first)
     if found.ok:
         return first, None
     if entry.again is not None:
-        second = understand(session, target.characteristic, entry.again)
+        second = understand_typed(target.characteristic, entry.again)
         if second.value == first.value or check(session, target, second).ok:
             return second, entry.text
     not_taken(session, target, entry.text, first.value, found.sentence)
@@ -403,7 +403,7 @@ def log_texts(
         entry = Entry(text, spread[position], split, serials[position] if serials else "")
         mixed = bool(entry.mode) and find_mode(entry.mode) == FailureMode.MIXED
         entry = replace(entry, shares=split if mixed else None)
-        if waiting and not check(session, target, understand(session, target.characteristic, text)).ok:
+        if waiting and not check(session, target, understand_typed(target.characteristic, text)).ok:
             entry = replace(entry, again=waiting.pop(0))
         entries.append(entry)
     return log(session, target, entries, stream=stream, gauge=gauge)
@@ -457,7 +457,7 @@ def correct_text(
         second = None if second_badge is None else lookups.person_by_badge(conn, second_badge)
     row = _reading_named(rows, sample, stream, target)
     c = target.characteristic
-    understood = None if value is None else understand(session, c, value)
+    understood = None if value is None else understand_typed(c, value)
     new_mode = None if mode is None else str(find_mode(mode))
     before = judge_reading(c, row.value, row.pull)
     pull = row.pull if new_mode is None or row.pull is None else replace(row.pull, mode=new_mode)

@@ -27,6 +27,12 @@ class Overlay(ModalScreen[str]):
     BINDINGS: ClassVar[list[BindingType]] = [("escape,f1,f9", "dismiss('')", "Close")]
 
 
+class Sheet(ModalScreen[dict[str, str]]):
+    """A form over the place; Esc closes it with nothing filled in."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss({})", "Close")]
+
+
 class HelpSheet(Overlay):
     """Every action that can be done here, with all its keys, in groups."""
 

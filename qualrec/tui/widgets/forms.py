@@ -167,6 +167,8 @@ class Field(Row):
         self.entry = Entry(self, secret=secret, placeholder=placeholder)
         self.first_text: str | None = None
         self.problem = ""
+        self.told_of = ""
+        """The text that the problem was said of."""
 
     def compose(self) -> ComposeResult:
         with Horizontal():
@@ -206,6 +208,7 @@ class Field(Row):
     def tell(self, problem: str) -> None:
         """Say what is wrong with the entry."""
         self.problem = problem
+        self.told_of = self.text
         self._say(f"! {problem}", Tone.BAD)
 
     def clear(self) -> None:
@@ -239,6 +242,8 @@ class Field(Row):
 
     def on_input_changed(self, event: Input.Changed) -> None:
         event.stop()
+        if self.problem and self.text == self.told_of:
+            return  # a change from before the refusal, which fast typing brings after it
         self.problem = ""
         if self.first_text is not None:
             return

@@ -1,0 +1,447 @@
+"""Bench: what must I test now, and was that pull good? Scan or type a lot, then digits, Enter, a letter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option as ListOption
+
+from qualrec.tui.actions import bindings_of
+from qualrec.tui.labels import VERDICTS, Label, Tone, cut, plain
+from qualrec.tui.messages import Trouble
+from qualrec.tui.screens.base import PlaceScreen
+from qualrec.tui.screens.bench_sheets import CorrectionSheet, EventSheet
+from qualrec.tui.themes import is_ascii
+from qualrec.tui.widgets.forms import Choice, Field, Form, Option, Row, Understood
+
+if TYPE_CHECKING:
+    from qualrec.records.lookups import DueTest
+    from qualrec.values import Characteristic, Owed, ReadingRow
+    from qualrec.work.bench import BenchLot, Logged
+    from qualrec.work.session import Session
+
+MODES = (
+    Option("p", "parent material", "parent material", "A wall breaks away from the seam; the weld holds."),
+    Option("c", "cohesive", "cohesive in the weld", "Torn melt layer on both faces."),
+    Option(
+        "t", "near-surface tear", "near-surface tear", "Fibres or skin pulled from a part beside the joint."
+    ),
+    Option("i", "interfacial", "interfacial", "Smooth faces, laser track visible: apart at the joint line."),
+    Option("m", "mixed", "mixed", "Two or more side by side: give the shares of the joint area."),
+    Option("x", "test fault", "test fault", "Grip or fixture slipped: no strength, a repeat is owed."),
+)
+LAST_SHOWN = 6
+MOST_WAITING = 60
+
+
+@dataclass(frozen=True, slots=True)
+class _AskAgain:
+    """The answer of a value that is far from what was usual."""
+
+    sentence: str
+
+
+class BenchScreen(PlaceScreen):
+    PLACE: ClassVar[str] = "bench"
+    BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("bench")]
+    DEFAULT_CSS = """
+    BenchScreen #lot-head { height: auto; max-height: 3; padding: 0 1; }
+    BenchScreen #bench-main { height: auto; }
+    BenchScreen #owed { width: 30; height: 1fr; padding: 0 1; }
+    BenchScreen #below-side { width: 1fr; height: 1fr; }
+    BenchScreen #what { height: auto; padding: 0 1; text-style: bold; }
+    BenchScreen #verdict { height: auto; padding: 0 1; }
+    BenchScreen #below { height: 1fr; }
+    BenchScreen #waiting { height: 1fr; border: none; background: $background; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.bench: BenchLot | None = None
+        self.code = ""
+        self.first_text: str | None = None
+        self.entries = 0
+
+    # Layout.
+
+    def compose_body(self) -> ComposeResult:
+        yield Field("Lot", id="scan", placeholder="scan the label or type the number", required=False)
+        yield Static(id="lot-head", markup=False)
+        with Vertical(id="bench-main"):
+            yield Static(id="what", markup=False)
+            with Form(id="entry"):
+                yield Field("Value", id="value", understand=self._understand)
+                yield Choice("Failure mode", MODES, id="mode")
+                yield Field(
+                    "Shares in %",
+                    id="shares",
+                    placeholder="interfacial/cohesive/tear/parent, as 0/60/10/30",
+                    understand=_shares,
+                )
+        yield Static(id="verdict", markup=False)
+        with Horizontal(id="below"):
+            yield Static(id="owed", markup=False)
+            with VerticalScroll(id="below-side"):
+                yield Static(id="below-text", markup=False)
+        yield OptionList(id="waiting")
+
+    def load(self) -> None:
+        """Read the lot on the bench again, or the list of lots that wait for tests."""
+        if self.bench is None:
+            self._show_lot(None)
+            self.read("waiting", _waiting, self._show_waiting)
+            self.query_one("#scan", Field).start()
+        else:
+            self._open(self.bench.lot.number)
+
+    # The lot.
+
+    def on_row_accepted(self, message: Row.Accepted) -> None:
+        if message.row.id == "scan":
+            text = (message.text or "").strip()
+            if text:
+                self._open(text)
+        elif message.row.id == "value":
+            self.first_text = message.first_text
+        elif message.row.id == "mode" and message.value != "mixed":
+            self._show_shares(False)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        self._open(event.option.id or "")
+
+    def _open(self, text: str) -> None:
+        from_scan = self.query_one("#scan", Field)
+
+        def unknown(trouble: Trouble) -> None:
+            if trouble.lost:
+                self.failed("lot", trouble)
+                return
+            from_scan.tell(f"{trouble.message} {trouble.remedy}".rstrip())
+            from_scan.start()
+
+        def use(session: Session) -> BenchLot:
+            from qualrec.work import bench
+
+            return bench.open_lot(session, text)
+
+        self.read("lot", use, self._opened, unknown)
+
+    def _opened(self, found: BenchLot) -> None:
+        changed = self.bench is None or self.bench.lot.id != found.lot.id
+        self.bench = found
+        if changed:
+            self.code = ""
+            self._say_verdict("")
+        if self._characteristic() is None:
+            self.code = _first_owed(found)
+        self.query_one("#scan", Field).clear()
+        self._show_lot(found)
+        self._begin_entry()
+
+    def _show_lot(self, found: BenchLot | None) -> None:
+        self.query_one("#bench-main").display = found is not None
+        self.query_one("#below").display = found is not None
+        self.query_one("#waiting").display = found is None
+        head = self.query_one("#lot-head", Static)
+        if found is None:
+            head.update("No lot on the bench. Lots that wait for tests:")
+            return
+        head.update(self._text(_head(found)))
+        c = self._characteristic()
+        self.query_one("#what", Static).update(
+            self._text("" if c is None else f"{c.code}  {c.name}{self._limits(c)}")
+        )
+        self.query_one("#owed", Static).update(self._text(_owed_text(found.owed, self.code)))
+        if found.lot.state in ("on hold", "suspect, shipped"):
+            self._show_below(self._hold_text(found))
+        else:
+            self._show_below(self._readings_text(found.readings))
+
+    def _show_waiting(self, rows: tuple[DueTest, ...]) -> None:
+        waiting = self.query_one("#waiting", OptionList)
+        waiting.clear_options()
+        lots: dict[str, list[str]] = {}
+        for row in rows:
+            lots.setdefault(f"{row.lot_number}\t{row.part_number}", []).append(
+                f"{row.owed.missing} {row.owed.code}"
+            )
+        for name, owed in list(lots.items())[:MOST_WAITING]:
+            number, part = name.split("\t")
+            totals: dict[str, int] = {}
+            for item in owed:
+                count, code = item.split(" ", 1)
+                totals[code] = totals.get(code, 0) + int(count)
+            text = ", ".join(f"{n} {code}" for code, n in totals.items())
+            waiting.add_option(ListOption(self._text(f"{number:<14} {part:<12} owed: {text}"), id=number))
+        self.set_empty(False)
+        if not lots:
+            self.query_one("#lot-head", Static).update("No lot on the bench, and no lot waits for tests.")
+
+    # One entry.
+
+    def _characteristic(self) -> Characteristic | None:
+        if self.bench is None:
+            return None
+        return next((c for c in self.bench.characteristics if c.code == self.code), None)
+
+    def _understand(self, text: str) -> Understood:
+        c = self._characteristic()
+        if c is None:
+            return Understood(None)
+        from qualrec.work.bench import understand_typed
+
+        found = understand_typed(c, text)
+        note = f"  ({found.note})" if found.note else ""
+        return Understood(found.value, f"{found.echo}{note}")
+
+    def _begin_entry(self) -> None:
+        c = self._characteristic()
+        if c is None:
+            return
+        field = self.query_one("#value", Field)
+        field.label, field.unit = c.quantity.capitalize(), c.unit
+        field.query_one(".field-unit", Static).update(self._text(c.unit))
+        self.query_one("#mode", Choice).display = c.strength
+        self._show_shares(False)
+        self.first_text = None
+        self.query_one("#entry", Form).clear()
+
+    def _show_shares(self, shown: bool) -> None:
+        shares = self.query_one("#shares", Field)
+        shares.display = shown
+        if not shown:
+            shares.clear()
+
+    def on_form_complete(self, message: Form.Complete) -> None:
+        if message.form.id != "entry" or self.bench is None:
+            return
+        if message.values.get("mode") == "mixed" and message.values.get("shares") is None:
+            self._show_shares(True)
+            self.query_one("#shares", Field).start()
+            return
+        self._save(message.values)
+
+    def _save(self, values: dict[str, Any]) -> None:
+        assert self.bench is not None
+        lot, code, first = self.bench.lot.number, self.code, self.first_text
+        text = self.query_one("#value", Field).text
+        self.entries += 1
+        entry_key = f"{self.program.run_mark}:{self.entries}"
+
+        def use(session: Session) -> Logged | _AskAgain:
+            from qualrec.errors import ImplausibleValue
+            from qualrec.work import bench
+
+            target = bench.find_target(session, lot, code)
+            entry = bench.Entry(
+                text=text if first is None else first,
+                again=None if first is None else text,
+                mode=values.get("mode") or "",
+                shares=values.get("shares"),
+            )
+            try:
+                return bench.log(session, target, [entry], entry_key=entry_key)
+            except ImplausibleValue as error:
+                return _AskAgain(error.message)
+
+        def wrong(trouble: Trouble) -> None:
+            self.failed("entry", trouble)
+            self.query_one("#value", Field).start()
+
+        self.write("entry", use, self._saved, wrong)
+
+    def _saved(self, done: Logged | _AskAgain) -> None:
+        if isinstance(done, _AskAgain):
+            self.first_text = None
+            self.query_one("#value", Field).again(f"{done.sentence} Look again and type it a second time.")
+            return
+        row, verdict = done.rows[0], done.verdicts[0]
+        label = _verdict_label(verdict.answer, verdict.side)
+        mode = f", {row.pull.mode}" if row.pull is not None else ""
+        state = f" Lot {done.lot} is {done.state}." if done.state_changed else ""
+        text = f"{label.text(is_ascii(self))}  {row.code} sample {row.key.sample}: {done.echoes[0]}{mode}. "
+        self._say_verdict(text + " ".join(verdict.reasons) + state, label.tone)
+        self.say("")
+        if done.held and done.state_changed:
+            self.app.bell()
+        self._open(self.bench.lot.number if self.bench is not None else done.lot)
+
+    # Actions.
+
+    def action_other_test(self) -> None:
+        """Go to the next characteristic of the lot."""
+        if self.bench is None:
+            return
+        codes = [c.code for c in self.bench.characteristics]
+        at = codes.index(self.code) if self.code in codes else -1
+        self.code = codes[(at + 1) % len(codes)]
+        self._show_lot(self.bench)
+        self._begin_entry()
+
+    def action_other_lot(self) -> None:
+        """Take the lot off the bench and wait for a scan."""
+        self.bench = None
+        self._say_verdict("")
+        self.load()
+
+    def action_event(self) -> None:
+        self.app.push_screen(EventSheet(), self._log_event)
+
+    def _log_event(self, kind: str | None) -> None:
+        if not kind:
+            return
+        lot = self.bench.lot.number if self.bench is not None else None
+        station = self.bench.lot.segment.station if self.bench is not None else None
+
+        def use(session: Session) -> str:
+            from qualrec.work import bench
+
+            return bench.log_event(session, kind, station=station, lot=lot)
+
+        self.write("event", use, lambda text: self.say(text, Tone.GOOD))
+
+    def action_correct(self) -> None:
+        """Correct or void a reading of the lot and characteristic on the bench."""
+        if self.bench is None:
+            self.say("Open a lot first.", Tone.LOOK)
+            return
+        own = [r for r in self.bench.readings if r.code == self.code]
+        if not own:
+            self.say(f"Lot {self.bench.lot.number} has no reading of {self.code} to correct.", Tone.LOOK)
+            return
+        self.app.push_screen(CorrectionSheet(self.code, own[-1].key.sample), self._correct)
+
+    def _correct(self, given: dict[str, str] | None) -> None:
+        if not given or self.bench is None:
+            return
+        lot, code = self.bench.lot.number, self.code
+
+        def use(session: Session) -> str:
+            from qualrec.work import bench
+
+            return bench.correct_text(
+                session,
+                lot,
+                code,
+                int(given["sample"]),
+                value=given["value"] or None,
+                reason=given["reason"],
+                second_badge=given["second"] or None,
+            ).sentence
+
+        def done(sentence: str) -> None:
+            self.say(sentence, Tone.GOOD)
+            self._open(lot)
+
+        self.write("correct", use, done)
+
+    # Words.
+
+    def _text(self, text: str) -> str:
+        return plain(text) if is_ascii(self) else text
+
+    def _say_verdict(self, text: str, tone: Tone = Tone.QUIET) -> None:
+        line = self.query_one("#verdict", Static)
+        line.update(self._text(text))
+        for other in Tone:
+            line.set_class(other is tone, f"tone-{other}")
+
+    def _show_below(self, text: str) -> None:
+        self.query_one("#below-text", Static).update(self._text(text))
+
+    def _limits(self, c: Characteristic) -> str:
+        ends = [
+            f"{name} {self.number(v, c.decimals)}"
+            for name, v in (("from", c.lsl), ("to", c.usl))
+            if v is not None
+        ]
+        return f"   {' '.join(ends)} {c.unit}" if ends else ""
+
+    def _readings_text(self, readings: tuple[ReadingRow, ...]) -> str:
+        own = [r for r in readings if r.code == self.code][-LAST_SHOWN:]
+        if not own:
+            return f"No reading of {self.code} in this lot yet."
+        lines = ["Last readings:"]
+        for row in reversed(own):
+            mark = " void" if row.void else " corrected" if row.corrected else ""
+            mode = f"  {row.pull.mode}" if row.pull is not None else ""
+            serial = f"  {row.serial}" if row.serial else ""
+            value = self.number(row.value, row.decimals or None)
+            lines.append(
+                f"  sample {row.key.sample:<4} {value:>10} {row.unit}{mode}{mark}{serial}  {row.person}"
+            )
+        return "\n".join(lines)
+
+    def _hold_text(self, found: BenchLot) -> str:
+        gate = found.judgement.gate
+        label = VERDICTS["hold"].text(is_ascii(self))
+        lines = [f"{label}  Lot {found.lot.number} is {found.lot.state}."]
+        lines += [
+            f"  {cut(r.sentence, 150)}"
+            for r in gate.reasons
+            if r.level == "H" and r.kind != "mandatory sample missing"
+        ][:3]
+        c = self._characteristic()
+        if c is not None and c.reaction_plan:
+            lines.append("Reaction plan:")
+            lines += [f"  {at}. {step}" for at, step in enumerate(c.reaction_plan, 1)]
+        return "\n".join(lines)
+
+
+def _waiting(session: Session) -> tuple[DueTest, ...]:
+    from qualrec.records import lookups
+
+    with session.store.read() as conn:
+        return lookups.due_tests(conn)
+
+
+def _shares(text: str) -> Understood:
+    from qualrec.work.bench import read_shares
+
+    shares = read_shares(text)
+    return Understood(shares, "/".join(f"{s:g}" for s in shares.as_tuple()))
+
+
+def _first_owed(found: BenchLot) -> str:
+    owed = [o.code for o in found.owed if o.missing and o.mandatory]
+    codes = [c.code for c in found.characteristics]
+    strength = [c.code for c in found.characteristics if c.strength and c.code in owed]
+    return next(iter([*strength, *[c for c in codes if c in owed], *codes]), "")
+
+
+def _head(found: BenchLot) -> str:
+    lot, segment = found.lot, found.lot.segment
+    recipe = "no recipe" if segment.recipe is None else f"{segment.recipe.code} rev {segment.recipe.revision}"
+    upper = "upper not named" if segment.upper is None else f"upper {segment.upper.number}"
+    lower = "lower not named" if segment.lower is None else f"lower {segment.lower.number}"
+    return (
+        f"{lot.number}   {lot.part.number} {lot.part.name}   {lot.state.upper() if 'hold' in lot.state else lot.state}\n"
+        f"{recipe}   {segment.station}   {upper}   {lower}"
+    )
+
+
+def _owed_text(owed: tuple[Owed, ...], code: str) -> str:
+    lines = ["Owed by this lot"]
+    codes = list(dict.fromkeys(o.code for o in owed))
+    for one in codes:
+        rows = [o for o in owed if o.code == one]
+        missing = sum(o.missing for o in rows)
+        total = sum(o.count for o in rows)
+        mark = ">" if one == code else " "
+        lines.append(cut(f"{mark} {one:<7} {f'{missing} of {total}' if missing else 'done'}", 28))
+        if one == code:
+            lines += [f"    {o.missing} at {o.position}" for o in rows if o.missing and o.position]
+    return "\n".join(lines)
+
+
+def _verdict_label(answer: str, side: int) -> Label:
+    if answer == "pass":
+        return VERDICTS["ok"]
+    if answer == "fail":
+        return VERDICTS["low"] if side < 0 else VERDICTS["high"] if side > 0 else VERDICTS["hold"]
+    return VERDICTS["open"]

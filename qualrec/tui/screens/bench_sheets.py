@@ -1,0 +1,82 @@
+"""Sheets over the bench: log an event with a second key, correct a reading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.widgets import Static
+
+from qualrec.tui.screens.overlays import Overlay, Sheet
+from qualrec.tui.widgets.forms import Choice, Field, Form, Option, Row
+
+EVENTS = (
+    Option("g", "glass_cleaned", "clamp glass cleaned"),
+    Option("n", "glass_changed", "clamp glass changed"),
+    Option("o", "optics_cleaned", "optics cleaned"),
+    Option("p", "power_check", "laser power check"),
+    Option("f", "fixture", "fixture repaired or changed"),
+    Option("r", "recipe_change", "recipe revision changed"),
+    Option("u", "upper_resin_lot", "upper resin lot changed"),
+    Option("l", "lower_resin_lot", "lower resin lot changed"),
+    Option("h", "shift", "shift change"),
+    Option("s", "stop", "stop"),
+    Option("t", "restart", "restart after stop"),
+)
+"""Kinds of weld/data/event_kinds.csv that a bench logs, with their second key."""
+
+
+class EventSheet(Overlay):
+    """One letter logs the event; Esc logs nothing."""
+
+    def compose(self) -> ComposeResult:
+        with Vertical(id="sheet"):
+            yield Static("What happened?   (Esc: nothing)", id="sheet-title", markup=False)
+            yield Choice("Event", EVENTS, id="kind")
+
+    def on_mount(self) -> None:
+        self.query_one(Choice).start()
+
+    def on_row_accepted(self, message: Row.Accepted) -> None:
+        message.stop()
+        self.dismiss(str(message.value))
+
+
+class CorrectionSheet(Sheet):
+    """A new value or, left empty, a void; with its reason and, where the verdict changes, a second person."""
+
+    def __init__(self, code: str, sample: int) -> None:
+        super().__init__()
+        self.code = code
+        self.sample = sample
+
+    def compose(self) -> ComposeResult:
+        with Vertical(id="sheet"):
+            yield Static(
+                f"Correct {self.code}   (Esc: leave as it is). The old entry stays readable.",
+                id="sheet-title",
+                markup=False,
+            )
+            with Form(id="correction"):
+                yield Field("Sample", id="sample")
+                yield Field(
+                    "Right value", id="value", required=False, placeholder="empty: the reading is void"
+                )
+                yield Field("Reason", id="reason")
+                yield Field(
+                    "Second badge", id="second", required=False, placeholder="where the verdict changes"
+                )
+
+    def on_mount(self) -> None:
+        self.query_one("#sample", Field).text = str(self.sample)
+        self.query_one(Form).start()
+
+    def on_form_complete(self, message: Form.Complete) -> None:
+        message.stop()
+        values: dict[str, Any] = message.values
+        if not str(values.get("sample") or "").isdigit():
+            self.query_one("#sample", Field).tell("The sample number is a whole number.")
+            self.query_one("#sample", Field).start()
+            return
+        self.dismiss({name: str(values.get(name) or "") for name in ("sample", "value", "reason", "second")})

@@ -1,0 +1,203 @@
+"""The bench: rhythm digits-Enter-letter, the blind second entry, hold and reaction plan, refusals that stay readable."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import OptionList, Static
+
+from qualrec.config import Settings
+from qualrec.records import lookups
+from qualrec.records.database import open_store
+from qualrec.tui.app import QualrecApp
+from qualrec.tui.desk import Desk
+from qualrec.tui.screens.bench import BenchScreen
+from qualrec.tui.widgets.forms import Choice, Field
+
+Run = Callable[..., None]
+
+
+async def settle(pilot: Pilot[None]) -> None:
+    """Wait until no worker runs and the screen is drawn."""
+    for _ in range(3):
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+
+
+async def type_text(pilot: Pilot[None], text: str) -> None:
+    await pilot.press(*[{",": "comma", ".": "full_stop", "/": "slash", "-": "minus"}.get(c, c) for c in text])
+
+
+async def open_lot(pilot: Pilot[None], number: str) -> BenchScreen:
+    await settle(pilot)
+    await type_text(pilot, number)
+    await pilot.press("enter")
+    await settle(pilot)
+    screen = pilot.app.screen
+    assert isinstance(screen, BenchScreen)
+    return screen
+
+
+def app_on(path: Path, badge: str = "T-01") -> QualrecApp:
+    settings = Settings(f"sqlite:///{path}", badge=badge)
+    return QualrecApp(settings, desk=Desk(settings))
+
+
+def text_of(screen: BenchScreen, name: str) -> str:
+    return str(screen.query_one(name, Static).content)
+
+
+@pytest.fixture
+def plant_file(sample_plant: Path) -> Path:
+    return sample_plant
+
+
+def test_lots_that_wait_are_listed_and_opened_by_enter(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        await settle(pilot)
+        waiting = pilot.app.screen.query_one("#waiting", OptionList)
+        assert waiting.option_count == 2
+        waiting.focus()
+        waiting.highlighted = 0
+        await pilot.press("enter")
+        await settle(pilot)
+        assert pilot.app.screen.bench.lot.number == "FM00060"  # type: ignore[attr-defined]
+
+    run(app_on(plant_file), steps)
+
+
+def test_five_pulls_one_interfacial_holds_the_lot_and_shows_the_reaction_plan(
+    plant_file: Path, run: Run
+) -> None:
+    """Acceptance: scan a lot, enter five pulls with decimal commas, one interfacial: on hold, reaction plan open."""
+
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        assert screen.code == "PULL"
+        for text, key in (("612,4", "p"), ("598,1", "c"), ("640,0", "p"), ("655,5", "t"), ("401,2", "i")):
+            await type_text(pilot, text)
+            await pilot.press("enter")
+            await pilot.press(key)
+            await settle(pilot)
+        assert screen.bench is not None
+        assert screen.bench.lot.state == "on hold"
+        assert "interfacial" in text_of(screen, "#verdict")
+        below = text_of(screen, "#below-text")
+        assert "Reaction plan" in below
+        assert "Stop the welder" in below
+
+    run(app_on(plant_file), steps)
+    with open_store(f"sqlite:///{plant_file}") as store, store.read() as conn:
+        lot = lookups.lot(conn, "FM00061")
+        rows = lookups.readings_of_lot(conn, lot.id, "PULL")
+        assert [r.value for r in rows] == [612.4, 598.1, 640.0, 655.5, 401.2]
+        assert rows[0].entered_text == "612,4"
+        assert rows[4].pull is not None
+        assert rows[4].pull.mode == "interfacial"
+        assert {f.kind for f in lookups.flags(conn, lot="FM00061")} >= {"interfacial failure"}
+
+
+def test_a_value_far_from_the_history_is_typed_again_blind_and_both_stay(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        await type_text(pilot, "61,2")
+        await pilot.press("enter", "p")
+        await settle(pilot)
+        field = screen.query_one("#value", Field)
+        assert field.text == ""
+        assert field.first_text == "61,2"
+        await type_text(pilot, "612")
+        await pilot.press("enter")
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        assert "612" in text_of(screen, "#verdict")
+
+    run(app_on(plant_file), steps)
+    with open_store(f"sqlite:///{plant_file}") as store, store.read() as conn:
+        (row,) = lookups.readings_of_lot(conn, lookups.lot(conn, "FM00061").id, "PULL")
+        assert (row.value, row.first_text, row.entered_text) == (612.0, "61,2", "612")
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("1,234", "can be read as"),
+        ("5981", "outside what can be"),
+        ("600 mm", "unit of length"),
+        ("abc", "abc"),
+    ],
+)
+def test_a_refusal_stays_readable_and_stores_nothing(
+    plant_file: Path, run: Run, text: str, words: str
+) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        field = screen.query_one("#value", Field)
+        for sign in text:
+            field.entry.insert_text_at_cursor(sign)
+        field.submit()
+        await settle(pilot)
+        assert words in field.problem
+        assert field.text == text
+        assert screen.query_one("#mode", Choice).value is None
+
+    run(app_on(plant_file), steps)
+    with open_store(f"sqlite:///{plant_file}") as store, store.read() as conn:
+        assert lookups.readings_of_lot(conn, lookups.lot(conn, "FM00061").id, "PULL") == ()
+
+
+def test_an_unknown_lot_names_near_ones_and_keeps_the_field(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM0061")
+        assert "FM00061" in screen.query_one("#scan", Field).problem
+        assert screen.bench is None
+
+    run(app_on(plant_file), steps)
+
+
+def test_mixed_asks_for_shares_that_sum_to_100(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        await type_text(pilot, "600")
+        await pilot.press("enter", "m")
+        await settle(pilot)
+        shares = screen.query_one("#shares", Field)
+        assert shares.display
+        await type_text(pilot, "0/60/10/20")
+        await pilot.press("enter")
+        await settle(pilot)
+        assert "100" in shares.problem
+        shares.text = "0/60/10/30"
+        await pilot.press("enter")
+        await settle(pilot)
+        assert "mixed" in text_of(screen, "#verdict")
+
+    run(app_on(plant_file), steps)
+
+
+def test_an_event_takes_two_keys(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        await open_lot(pilot, "FM00061")
+        await pilot.press("f8", "g")
+        await settle(pilot)
+
+    run(app_on(plant_file), steps)
+    with open_store(f"sqlite:///{plant_file}") as store, store.read() as conn:
+        assert lookups.events(conn, lot_id=lookups.lot(conn, "FM00061").id)[-1].kind == "glass_cleaned"
+
+
+def test_a_resize_in_mid_entry_loses_nothing(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        await type_text(pilot, "61")
+        for size in ((70, 20), (200, 60), (80, 24)):
+            await pilot.resize_terminal(*size)
+            await pilot.pause()
+        await type_text(pilot, "2")
+        assert screen.query_one("#value", Field).text == "612"
+
+    run(app_on(plant_file), steps)
