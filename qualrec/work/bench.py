@@ -13,7 +13,7 @@ from qualrec.assess.loading import Conn
 from qualrec.errors import ImplausibleValue, Refused, UnknownRecord, UsageError
 from qualrec.intake.numbers import Understood
 from qualrec.intake.numbers import understand as understand_number
-from qualrec.judge.plausible import Plausibility, check_value
+from qualrec.judge.plausible import History, Plausibility, check_value
 from qualrec.judge.verdict import ReadingVerdict, judge_reading
 from qualrec.records import lookups, registry
 from qualrec.records.ledger import Writer
@@ -181,13 +181,17 @@ def understand_typed(characteristic: Characteristic, text: str) -> Understood:
     return found
 
 
-def check(session: Session, target: Target, understood: Understood) -> Plausibility:
-    """Whether a value is near what was usual; not ok asks for it a second time, blind."""
+def usual(session: Session, target: Target) -> History:
+    """What was usual of the characteristic until now."""
     owner = target.lot if target.characteristic.hangs_on == "lot" else target.moulding
     assert owner is not None
     with session.store.read() as conn:
-        context = reading_context(conn, owner, target.characteristic)
-    return check_value(target.characteristic, understood.value, context.history, understood.text)
+        return reading_context(conn, owner, target.characteristic).history
+
+
+def check(target: Target, understood: Understood, history: History) -> Plausibility:
+    """Whether a value is near what was usual; not ok asks for it a second time, blind."""
+    return check_value(target.characteristic, understood.value, history, understood.text)
 
 
 def log(
@@ -207,7 +211,8 @@ def log(
     Raises Refused for a lot that is settled or closed by another station, UsageError for a mode that is missing.
     """
     require(session.actor, "log readings")
-    understood = [_settle(session, target, entry) for entry in entries]
+    history = usual(session, target)
+    understood = [_settle(session, target, entry, history) for entry in entries]
     with session.store.write(session.actor, session.plant.id) as writer:
         now = writer.now_us
         lot = None if target.lot is None else lookups.lot(writer.conn, target.lot.number)
@@ -263,17 +268,19 @@ def _moment(entry: Entry, now: int) -> int:
     return now if entry.at_us is None else entry.at_us
 
 
-def _settle(session: Session, target: Target, entry: Entry) -> tuple[Understood, str | None]:
+def _settle(
+    session: Session, target: Target, entry: Entry, history: History
+) -> tuple[Understood, str | None]:
     """The value to store and the text of the first entry where it was asked twice."""
     first = understand_typed(target.characteristic, entry.text)
     if _mode(entry, target) == FailureMode.TEST_FAULT:
         return first, None
-    found = check(session, target, first)
+    found = check(target, first, history)
     if found.ok:
         return first, None
     if entry.again is not None:
         second = understand_typed(target.characteristic, entry.again)
-        if second.value == first.value or check(session, target, second).ok:
+        if second.value == first.value or check(target, second, history).ok:
             return second, entry.text
     not_taken(session, target, entry.text, first.value, found.sentence)
     if entry.again is not None:
@@ -397,13 +404,13 @@ def log_texts(
         )
     spread = list(modes) * len(values) if len(modes) == 1 else list(modes) or [""] * len(values)
     split = None if shares is None else read_shares(shares)
-    waiting = list(again)
+    waiting, history = list(again), usual(session, target)
     entries = []
     for position, text in enumerate(values):
         entry = Entry(text, spread[position], split, serials[position] if serials else "")
         mixed = bool(entry.mode) and find_mode(entry.mode) == FailureMode.MIXED
         entry = replace(entry, shares=split if mixed else None)
-        if waiting and not check(session, target, understand_typed(target.characteristic, text)).ok:
+        if waiting and not check(target, understand_typed(target.characteristic, text), history).ok:
             entry = replace(entry, again=waiting.pop(0))
         entries.append(entry)
     return log(session, target, entries, stream=stream, gauge=gauge)

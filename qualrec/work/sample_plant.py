@@ -381,7 +381,8 @@ class _Past:
         if lot.part == "FM-2040" and lot.position in (WAITING_LOT, OPEN_LOT):
             return
         quality = self._as("Q-01")
-        page = lots.lot_page(quality, lot.number)
+        with self.store.read() as conn:
+            flags = lookups.flags(conn, lot=lot.number)
         if lot.part == "FM-2040" and lot.position == INTERFACIAL_LOT:
             self.clock.now += HOUR_US
             lots.dispose(
@@ -391,11 +392,11 @@ class _Past:
                 reason="Two of five pulls interfacial; cause not found in the parts",
             )
             return
-        held = [f for f in page.flags if f.level == "H" and f.state != "closed"]
+        held = [f for f in flags if f.level == "H" and f.state != "closed"]
         if held and not (lot.part == "FM-2040" and lot.position == UNAPPROVED_LOT):
             lots.acknowledge_flag(quality, held[0].id, "Seen; the lot stays on hold until the cause is known")
             return
-        for flag in page.flags:
+        for flag in flags:
             if flag.level in ("H", "R") and flag.state != "closed" and flag.scope != "process":
                 action = (
                     "Revision 2 was approved the day after with the same settings; five pulls good"
