@@ -34,6 +34,7 @@ class Place:
 
 PLACES: tuple[Place, ...] = (
     Place("bench", "Bench", "1", "qualrec.tui.screens.bench:BenchScreen", "What must I test now, and was that pull good?"),
+    Place("lots", "Lots", "2", "qualrec.tui.screens.lots:LotsScreen", "Which lots wait, which are on hold and why, may this one ship?"),
     Place("charts", "Charts", "3", "qualrec.tui.screens.charts:ChartsScreen", "Is this characteristic drifting, since when, and what happened then?"),
 )
 
@@ -94,6 +95,17 @@ ACTIONS: tuple[Action, ...] = (
     Action("charts.earlier-code", ("comma",), "Characteristic before", "Go to the characteristic before.", show=False),
     Action("charts.from-here", ("left_square_bracket",), "Limits from here", "Take trial limits from this lot on; again: from the first.", show=False),
     Action("charts.to-here", ("right_square_bracket",), "Limits up to here", "Take trial limits up to this lot; again: to the last.", show=False),
+    Action("lots.open", ("f2", "o"), "Open", "Open the lot under the cursor: Enter does the same."),
+    Action("lots.filter", ("f3", "f"), "Filter", "Choose which lots are listed: state, part, text."),
+    Action("lots.state", ("t",), "Next state", "List the lots of the next state: on hold, under review, and so on."),
+    Action("lots.acknowledge", ("f6", "a"), "Acknowledge", "Take note of the flag under the cursor, in words."),
+    Action("lots.close-flag", ("f7", "c"), "Close flag", "Close the flag under the cursor with what was found and done."),
+    Action("lots.decide", ("f8", "d"), "Decide", "Release, hold, sort, rework, scrap, use as is: signed, with a reason."),
+    Action("lots.step", ("p",), "Step done", "Tick the next step of the flag's reaction plan."),
+    Action("lots.concession", ("k",), "Concession", "Record a customer's concession by quantity or date."),
+    Action("lots.correct", ("f12", "x"), "Correct", "Correct or void the reading under the cursor; the old entry stays readable."),
+    Action("lots.bench", ("e",), "To the bench", "Take this lot to the bench to enter results."),
+    Action("lots.chart", ("h",), "Chart", "Show the chart of the characteristic under the cursor."),
     Action("chart.earlier", ("left",), "Point before", "Go to the point before.", show=False),
     Action("chart.later", ("right",), "Next point", "Go to the next point.", show=False),
     Action("chart.first", ("home",), "First point", "Go to the first point.", show=False),

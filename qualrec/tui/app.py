@@ -184,6 +184,8 @@ class QualrecApp(App[None]):
     async def action_back(self) -> None:
         if len(self.screen_stack) > 1 and not isinstance(self.screen, SmallScreen):
             self.pop_screen()
+        elif self.place_screen is not None:
+            self.place_screen.step_back()
 
     def action_palette(self) -> None:
         if not isinstance(self.screen, CommandPalette) and not isinstance(self.screen, SmallScreen):

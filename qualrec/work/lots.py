@@ -77,6 +77,14 @@ def acknowledge_flag(session: Session, flag_id: int, text: str) -> str:
         return f"Flag {session.short_id(flag_id)} acknowledged."
 
 
+def note_action(session: Session, flag_id: int, text: str) -> str:
+    """Record what was done about a flag; the flag stays as it is."""
+    require(session.actor, "acknowledge flags")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        findings.add_action(writer, flag_id, text)
+        return f"Flag {session.short_id(flag_id)}: {text}"
+
+
 def close_flag(session: Session, flag_id: int, action: str) -> str:
     """Close a flag with what was found and done."""
     require(session.actor, "close flags")

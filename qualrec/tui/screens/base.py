@@ -71,6 +71,13 @@ class PlaceScreen(Asking, Screen[None]):
         """What to do first, told by a place that has nothing to show yet."""
         return FIRST_STEPS
 
+    def show_record(self, *names: str) -> None:
+        """Show a record that another place names; a place without such records shows itself."""
+
+    def step_back(self) -> bool:
+        """Esc with nothing on top: go one step back within the place. False where there is none."""
+        return False
+
     def set_empty(self, empty: bool, title: str = "Nothing is on record here yet.") -> None:
         """Show the first steps in place of the body, or the body again."""
         if empty:

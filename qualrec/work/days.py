@@ -1,0 +1,20 @@
+"""Days as people write them, in the plant's zone."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+
+from qualrec.errors import UsageError
+from qualrec.work.session import Session
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def end_of_day(session: Session, text: str) -> int:
+    """The last microsecond of a day written as 2026-11-30. Raises UsageError."""
+    try:
+        following = date.fromisoformat(text.strip()) + timedelta(days=1)
+    except (ValueError, OverflowError) as error:
+        raise UsageError(f"{text!r} is no day.", "Write year, month and day as 2026-11-30.") from error
+    midnight = datetime.combine(following, time(), tzinfo=session.zone)
+    return (midnight.astimezone(UTC) - EPOCH) // timedelta(microseconds=1) - 1
