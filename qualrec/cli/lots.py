@@ -172,6 +172,9 @@ def import_file(
     open_lots: Annotated[
         bool, typer.Option("--open-lots", help="Open lots that are in the file but not in the records.")
     ] = False,
+    gauge: Annotated[
+        list[str] | None, typer.Option(help="Code of a gauge used, where the records leave it open.")
+    ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check and preview; take nothing in.")] = False,
     as_json: Json = False,
 ) -> None:
@@ -179,7 +182,16 @@ def import_file(
     from qualrec.work import intake
 
     with session() as s:
-        done = intake.take_file(s, file, profile=profile, part=part, open_lots=open_lots, dry_run=dry_run)
+        done = intake.take_file(
+            s,
+            file,
+            profile=profile,
+            part=part,
+            open_lots=open_lots,
+            dry_run=dry_run,
+            gauge=gauge or (),
+            progress=diagnostics.say,
+        )
         if as_json:
             output.json_out(done)
         else:

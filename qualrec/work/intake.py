@@ -8,7 +8,7 @@ and accepted in one; their lots are judged after that.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -42,6 +42,7 @@ def take_file(
     open_lots: bool = False,
     dry_run: bool = False,
     gauge: str | Sequence[str] = (),
+    progress: Callable[[str], None] | None = None,
 ) -> Taken:
     """Take a file in, or with `dry_run` check all of it and write nothing.
 
@@ -49,6 +50,7 @@ def take_file(
     part       part number, where a component goes into several parts or lots are to be opened
     open_lots  open lots that the file names and the records do not have
     gauge      codes of the gauges used, one for each gauge family, where the records leave it open
+    progress   is told how far a large file is
 
     Raises FileRefused with every problem located; nothing was written then (of a large file with `open_lots`, the lots stay
     open if another station changed the records meanwhile). Raises UsageError where file, profile, part or gauge are not
@@ -57,6 +59,7 @@ def take_file(
     job = _job(session, Path(path), profile, part, open_lots, dry_run, gauge)
     if isinstance(job, Taken):
         return job
+    job.progress = progress
     taken = _take(job)
     if job.problems:
         raise job.problems.refused(job.file)

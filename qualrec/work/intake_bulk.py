@@ -19,6 +19,8 @@ from qualrec.work.intake_result import LotOutcome, Taken
 from qualrec.work.profiles import keep_profile
 
 STAGED_DRAFTS = 20_000
+JUDGED_BETWEEN = 20
+"""Progress is told every so many lots."""
 
 
 def take_blocks(job: Job, blocks: Iterable[Block], intake: BlockIntake) -> Taken:
@@ -48,6 +50,7 @@ def take_blocks(job: Job, blocks: Iterable[Block], intake: BlockIntake) -> Taken
             if not job.problems:
                 for piece in pieces:
                     bulk.stage(piece)
+            job.say(f"{rows} rows read")
         job.merge(intake.problems)
         if job.problems:
             raise job.problems.refused(job.file)
@@ -193,7 +196,9 @@ def _judge(job: Job, lots: Sequence[str]) -> tuple[LotOutcome, ...]:
     found: list[LotOutcome] = []
     with job.session.store.read() as conn:
         names = job.lots_to_judge(conn, lots)
-    for name in names:
+    for position, name in enumerate(names, 1):
+        if position % JUDGED_BETWEEN == 0:
+            job.say(f"{position} of {len(names)} lots judged")
         with job.session.store.write(job.session.actor, job.session.plant.id) as writer:
             found += job.judge(writer, [name])
     return tuple(found)

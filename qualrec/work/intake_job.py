@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -55,6 +55,11 @@ class Job:
     choices: list[str] = field(default_factory=list)
     conditions: dict[tuple[int, Conditions], Condition] = field(default_factory=dict)
     preview: tuple[PreviewRow, ...] = ()
+    progress: Callable[[str], None] | None = None
+
+    def say(self, text: str) -> None:
+        if self.progress is not None:
+            self.progress(f"{self.file}: {text}")
 
     @property
     def file(self) -> str:

@@ -196,6 +196,14 @@ def test_a_clash_with_what_is_stored_names_its_row(small_plant: Any, put: Any, s
     assert small_plant.rows(STORED) == before
 
 
+def test_progress_is_told(small_plant: Any, put: Any, staged: Any) -> None:
+    staged()
+    told: list[str] = []
+    take(small_plant, put(machine_lines()), progress=told.append)
+    assert told[-1] == "machine.csv: 120 rows read"
+    assert len(told) > 2
+
+
 def test_the_same_readings_again_add_nothing(small_plant: Any, put: Any, staged: Any) -> None:
     staged()
     lines = machine_lines()
