@@ -49,12 +49,15 @@ Plans = Mapping[int, Sequence[Plan]]
 def load_plans(connection: Connection, characteristic_ids: Iterable[int]) -> dict[int, list[Plan]]:
     """Revisions of characteristics by time."""
     found: dict[int, list[Plan]] = {int(c): [] for c in characteristic_ids}
-    query = text(
-        "SELECT characteristic_id, valid_from_us, target, subgroup_size, subgroup_every, lsl, usl, plausible_low,"
-        " plausible_high FROM characteristic_revision ORDER BY characteristic_id, valid_from_us, revision"
-    )
-    for row in connection.execute(query):
-        if row.characteristic_id in found:
+    wanted = sorted(found)
+    for i in range(0, len(wanted), 500):
+        listed = ", ".join(str(c) for c in wanted[i : i + 500])
+        query = text(
+            "SELECT characteristic_id, valid_from_us, target, subgroup_size, subgroup_every, lsl, usl, plausible_low,"
+            f" plausible_high FROM characteristic_revision WHERE characteristic_id IN ({listed})"
+            " ORDER BY characteristic_id, valid_from_us, revision"
+        )
+        for row in connection.execute(query):
             bins = shape_range(row.lsl, row.usl, row.target, row.plausible_low, row.plausible_high)
             found[row.characteristic_id].append(
                 Plan(row.valid_from_us, row.target, row.subgroup_size, row.subgroup_every, bins)
