@@ -121,12 +121,12 @@ class Sheet:
             part.size = 8
 
     def grid(self) -> None:
-        """Grid lines in place of borders, and no cell where there is nothing: for long lists.
+        """Grid lines on screen, and no cell where there is nothing: for long lists.
 
         Before the first row is written.
         """
         self._grid = True
-        self.ws.sheet_view.showGridLines = self.ws.print_options.gridLines = True
+        self.ws.sheet_view.showGridLines = True
 
     def freeze(self, columns: int, rows: int) -> None:
         """Keep the first columns and rows in sight. Before the first row is written."""

@@ -376,3 +376,10 @@ def test_unusual_codes_and_texts_survive_the_whole_book(tmp_path: Path, build: B
     assert not any(
         c.value == "=1+1" and c.data_type == "f" for s in book for row in s.iter_rows() for c in row
     )
+
+
+def test_the_raw_sheet_leaves_no_cell_where_there_is_nothing(written: Path, book: Workbook) -> None:
+    number = book.sheetnames.index("Raw data") + 1
+    with zipfile.ZipFile(written) as archive:
+        rows = list(ElementTree.fromstring(archive.read(f"xl/worksheets/sheet{number}.xml")).iter(f"{NS}row"))
+    assert all(len(cell) for row in rows[2:] for cell in row.iter(f"{NS}c"))
