@@ -81,7 +81,7 @@ class Plant:
         sent: list[str] = []
 
         def note(conn: Any, cursor: Any, statement: str, *rest: Any) -> None:
-            if not statement.startswith(("PRAGMA", "SET", "BEGIN")):
+            if not statement.startswith(("PRAGMA", "SET", "BEGIN")) and "sqlite_master" not in statement:
                 sent.append(statement)
 
         event.listen(self.store.engine, "before_cursor_execute", note)
