@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import text as sql
 
 from qualrec import config
+from qualrec.intake.profile_text import to_toml
+from qualrec.intake.profiles import PULL_BENCH, Profile, TimeColumns, ValueColumn
 from qualrec.records import lookups, registry
 from qualrec.records.database import Store, open_store
 from qualrec.work import definitions, review
@@ -48,7 +51,7 @@ class SmallPlant:
 
     def rows(self, query: str, **values: Any) -> list[tuple[Any, ...]]:
         with self.store.read() as conn:
-            return [tuple(row) for row in conn.execute(text(query), values)]
+            return [tuple(row) for row in conn.execute(sql(query), values)]
 
     def counts(self) -> dict[str, int]:
         """Rows of every table that an import may write."""
@@ -92,6 +95,52 @@ def lay(store: Store, clock: list[int]) -> SmallPlant:
                 lower_moulding_lot_id=lower,
             )
     return plant
+
+
+def plain_profile(**changes: Any) -> Profile:
+    """A tester without units and words of its own: point, comma as delimiter."""
+    given: dict[str, Any] = {
+        "name": "plain tester",
+        "revision": 1,
+        "kind": "tester",
+        "delimiter": "comma",
+        "encoding": "utf-8",
+        "decimal_style": "point",
+        "lot": "lot",
+        "sample": "specimen",
+        "stream": ("nest",),
+        "time": TimeColumns(("tested_at",), "iso"),
+        "values": (ValueColumn("force", "PULL", "N", pull=True),),
+        "mode": type(PULL_BENCH.mode)("mode", PULL_BENCH.mode.words),  # type: ignore[misc, union-attr]
+    }
+    return Profile(**{**given, **changes})
+
+
+@pytest.fixture
+def profile() -> Callable[..., Profile]:
+    """Makes profiles of a plain tester."""
+    return plain_profile
+
+
+@pytest.fixture
+def put(tmp_path: Path) -> Callable[..., Path]:
+    def write(content: str | list[str], name: str = "file.csv") -> Path:
+        path = tmp_path / name
+        text = content if isinstance(content, str) else "\n".join(content) + "\n"
+        path.write_text(text, encoding="utf-8", newline="")
+        return path
+
+    return write
+
+
+@pytest.fixture
+def plain(put: Callable[..., Path]) -> Callable[..., str]:
+    """Path of a profile as TOML."""
+
+    def write(**changes: Any) -> str:
+        return str(put(to_toml(plain_profile(**changes)), "profile.toml"))
+
+    return write
 
 
 @pytest.fixture
