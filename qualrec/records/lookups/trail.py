@@ -66,15 +66,22 @@ def trail_rows(
     plant_id: int | None = None,
     act: str | None = None,
     person_id: int | None = None,
+    act_part: str = "",
+    person_part: str = "",
+    table_part: str = "",
     newest_first: bool = True,
 ) -> tuple[TrailRow, ...]:
     """Trail entries. `after` is the sequence number of the last one seen (older ones follow, or newer with
-    `newest_first` False). With several plants give `plant_id`: each has its own chain."""
-    t = table("trail")
+    `newest_first` False). With several plants give `plant_id`: each has its own chain. `act_part`, `person_part` and
+    `table_part`: parts of the act, of the person's name and of the table, without regard to case."""
+    t, p = table("trail"), table("person")
     asked = _statement().limit(limit)
     for column, wanted in ((t.c.plant_id, plant_id), (t.c.act, act), (t.c.person_id, person_id)):
         if wanted is not None:
             asked = asked.where(column == wanted)
+    for column, part in ((t.c.act, act_part), (p.c.name, person_part), (t.c.what_table, table_part)):
+        if part:
+            asked = asked.where(column.icontains(part, autoescape=True))
     if after is not None:
         asked = asked.where(t.c.seq < after if newest_first else t.c.seq > after)
     order = (t.c.seq.desc(), t.c.plant_id) if newest_first else (t.c.seq, t.c.plant_id)

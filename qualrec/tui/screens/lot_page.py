@@ -137,7 +137,11 @@ def flag_detail(seen: SeenLot, flag: Flag) -> list[Text]:
     ]
     for finding in flag.findings:
         lines.append(finding.sentence)
-        figures = [f"{name} {_figure(value)}" for name, value in finding.figures.items() if value is not None]
+        figures = [
+            f"{name} {number(value)}"
+            for name, value in finding.figures.items()
+            if isinstance(value, int | float)
+        ]
         if figures:
             lines.append(Cell("  " + ", ".join(figures), Tone.QUIET))
     lines += [f"Rule: {flag.rule}", f"Source: {flag.source}"]
@@ -166,12 +170,6 @@ def steps_done(flag: Flag) -> set[int]:
         for at in range(1, len(flag.reaction_plan) + 1)
         if any(action.what.startswith(f"Step {at} done:") for action in flag.actions)
     }
-
-
-def _figure(value: float | int | str | None) -> str:
-    if isinstance(value, float):
-        return number(value)
-    return str(value)
 
 
 def _recipe(segment: Segment | None) -> str:
