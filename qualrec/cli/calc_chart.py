@@ -191,6 +191,10 @@ def rules_named(names: list[str], run_length: int | None = None) -> list[Rule]:
     return found or list(rules.DEFAULT_RULES)
 
 
+def _short(rule: Rule) -> str:
+    return rule.kind.replace("_", "-") + (f":{rule.k}" if rule.k > 1 else "")
+
+
 def _signal(s: Signal) -> dict[str, Any]:
     return {
         "rule": s.rule,
@@ -207,7 +211,7 @@ def _track(t: Track) -> dict[str, Any]:
 
 
 def _answer(kind: str, built: Built, rules: list[Rule]) -> Answer:
-    from qualrec.cli.calc_chart_build import _flat
+    from qualrec.cli.calc_chart_build import flat
     from qualrec.stats.rules import evaluate_chart
 
     c = built.chart
@@ -229,8 +233,10 @@ def _answer(kind: str, built: Built, rules: list[Rule]) -> Answer:
     answer.gap()
     for key, row, label in (("ucl", first.upper, "upper limit"), ("centre", first.centre, "centre"),
                             ("lcl", first.lower, "lower limit")):  # fmt: skip
-        value = _flat(row)
+        value = flat(row)
         answer.data[key] = value
+        if value is None:
+            continue
         shown = "differs, see points" if isinstance(value, list) else answer.shown(value, "x")
         answer.lines.append((f"{label}, {first.name}", shown, ""))
     _signals(answer, c, signals, rules)
@@ -248,7 +254,7 @@ def _signals(answer: Answer, c: Chart, signals: tuple[Signal, ...], rules: list[
     beyond = [s for s in signals if s.rule == "beyond limit" or s.rule == "beyond_limit"]
     answer.data["points_beyond"] = sorted({s.points[-1] + 1 for s in beyond if s.track == c.tracks[0].name})
     answer.data["first_signal"] = min((s.points[-1] + 1 for s in signals), default=None)
-    answer.lines.append(("signals", str(len(signals)), "rules: " + "; ".join(r.text for r in rules)))
+    answer.lines.append(("signals", str(len(signals)), "rules: " + ", ".join(_short(r) for r in rules)))
     if signals:
         answer.table(
             "What the rules found",
@@ -320,11 +326,8 @@ def rules_on(
         "Rules for patterns of points", "Western Electric 1956; Nelson 1984; ISO 7870-2 (from memory)"
     )
     answer.data["rules"] = [{"kind": r.kind, "k": r.k, "text": r.text, "source": r.source} for r in found]
-    answer.table(
-        "",
-        ("rule", "finds", "source"),
-        [(r.kind.replace("_", "-") + (f":{r.k}" if r.k > 1 else ""), r.text, r.source) for r in found],
-    )
+    answer.table("", ("rule", "finds"), [(_short(r), r.text) for r in found])
+    answer.notes += [f"{_short(r)}: {r.source}." for r in found]
     if source.given:
         x = source.one(gaps=True)
         if centre is None or sigma is None:

@@ -170,13 +170,13 @@ def _subgroups(source: Source, wish: Wish) -> Built:
         ("grand_mean", chart.frozen.centre, "grand mean", "weighted by subgroup size"),
         (f"{key}_bar", bar, f"mean {word}", ""),
         ("sigma", chart.frozen.sigma, "sigma within", "Rbar/d2" if ranged else "sbar/c4"),
-        (f"{key}_ucl", _flat(track.upper), f"upper limit, {word}", "D4 Rbar" if ranged else "B4 sbar"),
-        (f"{key}_lcl", _flat(track.lower), f"lower limit, {word}", "D3 Rbar" if ranged else "B3 sbar"),
+        (f"{key}_ucl", flat(track.upper), f"upper limit, {word}", "D4 Rbar" if ranged else "B4 sbar"),
+        (f"{key}_lcl", flat(track.lower), f"lower limit, {word}", "D3 Rbar" if ranged else "B3 sbar"),
     ]
-    return Built(chart, names, rows, {"sizes": _flat(np.asarray(sizes))})
+    return Built(chart, names, rows, {"sizes": flat(np.asarray(sizes))})
 
 
-def _flat(row: Any) -> Any:
+def flat(row: Any) -> Any:
     """One figure where a row is constant, else the list."""
     x = np.asarray(row, dtype=np.float64)
     here = x[~np.isnan(x)]
@@ -187,9 +187,9 @@ def _flat(row: Any) -> Any:
 
 def _lot_means(source: Source, wish: Wish) -> Built:
     from qualrec.stats.charts import LOT_MEAN_WIDTH, lot_means
+    from qualrec.stats.ewma import WEIGHT
 
     means, (_, sds), sizes, names, _ = _rows_of(source, wish)
-    ewma = {} if wish.weight is None else {"weight": wish.weight}
     chart = lot_means(
         sizes,
         means,
@@ -197,7 +197,7 @@ def _lot_means(source: Source, wish: Wish) -> Built:
         used=wish.used(len(names)),
         estimator=wish.estimator,
         width=wish.wide(LOT_MEAN_WIDTH),
-        **ewma,
+        weight=WEIGHT if wish.weight is None else wish.weight,
     )
     assert chart.frozen is not None
     rows: list[tuple[str, Any, str, str]] = [
@@ -206,8 +206,8 @@ def _lot_means(source: Source, wish: Wish) -> Built:
     ]
     for track in chart.tracks[1:]:
         key = "s" if track.name == "standard deviation" else "ewma"
-        rows.append((f"{key}_ucl", _flat(track.upper), f"upper limit, {track.name}", ""))
-        rows.append((f"{key}_lcl", _flat(track.lower), f"lower limit, {track.name}", ""))
+        rows.append((f"{key}_ucl", flat(track.upper), f"upper limit, {track.name}", ""))
+        rows.append((f"{key}_lcl", flat(track.lower), f"lower limit, {track.name}", ""))
     return Built(chart, names, rows)
 
 
@@ -250,14 +250,17 @@ def _cusum(source: Source, wish: Wish) -> Built:
     from qualrec.stats import cusum
 
     x, names = _series(source, wish)
-    scheme = {"slack": wish.slack, "decision": wish.decision, "head_start": wish.head_start}
+    slack, decision, start = wish.slack, wish.decision, wish.head_start
     centre = wish.target if wish.target is not None else wish.centre
     if wish.sigma is not None:
         if centre is None:
             raise UsageError("A known --sigma needs a --target.", "Give the target.")
-        chart = cusum.apply(Frozen("cusum", centre, wish.sigma, **scheme), x)
+        given = Frozen("cusum", centre, wish.sigma, slack=slack, decision=decision, head_start=start)
+        chart = cusum.apply(given, x)
     else:
-        chart = cusum.cusum_chart(x, used=wish.used(len(names)), target=centre, **scheme)
+        chart = cusum.cusum_chart(
+            x, used=wish.used(len(names)), target=centre, slack=slack, decision=decision, head_start=start
+        )
     assert chart.frozen is not None
     shift = cusum.shift_of(chart)
     sigma = chart.frozen.sigma
@@ -269,7 +272,7 @@ def _cusum(source: Source, wish: Wish) -> Built:
     if shift is not None:
         rows.append(("shift_first", shift.first + 1, "shift since point", "where the sum last left 0"))
         rows.append(("shift_level", shift.level, "level since then", "target -+ (K + C/N)"))
-    data = {"c_plus": chart.tracks[0].values, "c_minus": -chart.tracks[1].values}
+    data = {"c_plus": chart.tracks[0].values, "c_minus": np.abs(chart.tracks[1].values)}
     return Built(chart, names, rows, data)
 
 
@@ -305,7 +308,7 @@ def _attributes(source: Source, wish: Wish) -> Built:
         "u": ("u_bar", "sum of defects / sum of exposures"),
     }
     key, how = words[wish.kind]
-    rows: list[tuple[str, Any, str, str]] = [(key, _flat(chart.tracks[0].centre), key.replace("_", " "), how)]
+    rows: list[tuple[str, Any, str, str]] = [(key, flat(chart.tracks[0].centre), key.replace("_", " "), how)]
     if wish.kind == "np" and chart.frozen is not None:
         rows.append(("p_bar", chart.frozen.centre, "p bar", "sum of defectives / sum of sizes"))
     return Built(chart, names, rows)
@@ -381,10 +384,8 @@ def _t2(source: Source, wish: Wish) -> Built:
         names = _names(rows.shape[0])
     used = wish.used(len(names))
     frozen = ht.freeze_t2(rows, used=used, alpha=wish.alpha)
-    if wish.first is not None:
-        chart = ht.apply_t2(frozen, rows)
-    else:
-        chart = ht.t2_chart(rows, used=used, alpha=wish.alpha)
+    second = wish.first is not None
+    chart = ht.apply_t2(frozen, rows) if second else ht.t2_chart(rows, used=used, alpha=wish.alpha)
     data = {"mean": frozen.mean, "covariance": frozen.covariance, "t2": chart.tracks[0].values}
     data["contributions"] = ht.contributions(frozen, rows)
     return Built(chart, names, [("alpha", wish.alpha, "false-alarm rate", "of one point")], data)

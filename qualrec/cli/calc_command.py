@@ -82,7 +82,7 @@ class Answer:
             return "yes" if value else "no"
         if isinstance(value, int):
             return f"{value:,}".replace(",", " ") if value >= 100_000 else str(value)
-        figure = float(value)
+        figure = float(value) or 0.0
         if math.isnan(figure):
             return "none"
         if math.isinf(figure):
@@ -116,7 +116,7 @@ class Answer:
         }
 
     def print(self) -> None:
-        output.line(self.title)
+        _wrapped(self.title)
         if self.lines:
             output.line()
         wide = max((len(a) for a, b, _ in self.lines if b), default=0)
@@ -130,7 +130,7 @@ class Answer:
             output.line()
             if title:
                 output.line(title)
-            output.table(heads, rows, right=range(1, len(heads)))
+            output.table(heads, rows, right=[i for i in range(len(heads)) if _figures(rows, i)])
         for word, texts in (("Convention", self.conventions), ("Note", self.notes)):
             for i, text in enumerate(texts):
                 if i == 0:
@@ -139,6 +139,14 @@ class Answer:
         if self.source:
             output.line()
             _wrapped(f"Source: {self.source}")
+
+
+def _figures(rows: Sequence[Sequence[object]], column: int) -> bool:
+    """True where every cell of the column is a figure, or says that there is none."""
+    cells = [str(row[column]) for row in rows]
+    return bool(cells) and all(
+        c[:1].isdigit() or c[:2] in ("", "no", "< ") or c[1:2].isdigit() for c in cells
+    )
 
 
 def _wrapped(text: str) -> None:
@@ -230,7 +238,7 @@ def command(app: typer.Typer, name: str, *, data: bool = True) -> Callable[[Call
         made += [inspect.Parameter(n, kind, annotation=a, default=d) for n, a, d in tail]
         run.__signature__ = signature.replace(parameters=made, return_annotation=None)  # type: ignore[attr-defined]
         run.__annotations__ = {p.name: p.annotation for p in made}
-        del run.__wrapped__  # type: ignore[attr-defined]
+        del run.__wrapped__
         app.command(name, context_settings={"ignore_unknown_options": data})(run)
         return run
 
