@@ -22,9 +22,24 @@ def corrections(
     limit: int = 500,
 ) -> tuple[Correction, ...]:
     """Corrections of a part or a lot by number, or all; newest first."""
+    k, c, o = table("correction"), table("characteristic"), table("lot")
+    asked = _correction_statement().limit(limit)
+    if part is not None:
+        asked = asked.where(c.c.part_id == part_id_of(conn, part))
+    if lot is not None:
+        row = find(conn, "lot", "number", lot, what="lot", remedy="'qualrec lots' lists them.")
+        asked = asked.where(o.c.id == row.id)
+    if from_us is not None:
+        asked = asked.where(k.c.at_us >= from_us)
+    if until_us is not None:
+        asked = asked.where(k.c.at_us <= until_us)
+    return tuple(_correction(row) for row in conn.execute(asked))
+
+
+def _correction_statement() -> Select[Any]:
     k, c, p = table("correction"), table("characteristic"), table("person")
     second, s, o, m = p.alias("second"), table("lot_segment"), table("lot"), table("moulding_lot")
-    asked = (
+    return (
         select(
             k,
             c.c.code,
@@ -39,33 +54,23 @@ def corrections(
         .outerjoin(o, o.c.id == s.c.lot_id)
         .outerjoin(m, m.c.id == k.c.subject_id)
         .order_by(k.c.at_us.desc(), k.c.id.desc())
-        .limit(limit)
     )
-    if part is not None:
-        asked = asked.where(c.c.part_id == part_id_of(conn, part))
-    if lot is not None:
-        row = find(conn, "lot", "number", lot, what="lot", remedy="'qualrec lots' lists them.")
-        asked = asked.where(o.c.id == row.id)
-    if from_us is not None:
-        asked = asked.where(k.c.at_us >= from_us)
-    if until_us is not None:
-        asked = asked.where(k.c.at_us <= until_us)
-    return tuple(
-        Correction(
-            key=ReadingKey(row.subject_id, row.characteristic_id, row.stream_id, row.sample),
-            lot_number=row.lot_number,
-            code=row.code,
-            kind=row.kind,
-            old_value=row.old_value,
-            new_value=row.new_value,
-            old_mode=row.old_mode,
-            new_mode=row.new_mode,
-            reason=row.reason,
-            person=row.person or "",
-            second_person=row.second_person or "",
-            at_us=row.at_us,
-        )
-        for row in conn.execute(asked)
+
+
+def _correction(row: Row[Any]) -> Correction:
+    return Correction(
+        key=ReadingKey(row.subject_id, row.characteristic_id, row.stream_id, row.sample),
+        lot_number=row.lot_number,
+        code=row.code,
+        kind=row.kind,
+        old_value=row.old_value,
+        new_value=row.new_value,
+        old_mode=row.old_mode,
+        new_mode=row.new_mode,
+        reason=row.reason,
+        person=row.person or "",
+        second_person=row.second_person or "",
+        at_us=row.at_us,
     )
 
 

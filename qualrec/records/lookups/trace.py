@@ -33,7 +33,7 @@ def lots_touched(
     that of the readings, otherwise that of the beginning of the segment. Both ends belong to it. Raises UsageError where
     nothing is given.
     """
-    s, m = table("lot_segment"), table("moulding_lot")
+    s, m, mp = table("lot_segment"), table("moulding_lot"), table("moulding_parent")
     where: list[ColumnElement[bool]] = []
     for column, wanted in (
         (s.c.recipe_revision_id, recipe_revision_id),
@@ -43,13 +43,13 @@ def lots_touched(
     ):
         if wanted is not None:
             where.append(column == wanted)
-    if moulding_lot_id is not None:
-        where.append(_moulded_in(select(m.c.id).where(m.c.id == moulding_lot_id)))
-    if tool_id is not None:
-        where.append(_moulded_in(select(m.c.id).where(m.c.tool_id == tool_id)))
-    if delivery_id is not None:
-        mp = table("moulding_parent")
-        where.append(_moulded_in(select(mp.c.moulding_lot_id).where(mp.c.delivery_id == delivery_id)))
+    for column, owner, wanted in (
+        (m.c.id, m.c.id, moulding_lot_id),
+        (m.c.id, m.c.tool_id, tool_id),
+        (mp.c.moulding_lot_id, mp.c.delivery_id, delivery_id),
+    ):
+        if wanted is not None:
+            where.append(_moulded_in(select(column).where(owner == wanted)))
     if gauge_id is not None:
         where.append(_measured_with(gauge_id, from_us, until_us))
     elif from_us is not None or until_us is not None:

@@ -174,3 +174,9 @@ def new_name(writer: Writer, table_name: str, what: str, **columns: object) -> N
     same = [t.c[column] == value for column, value in columns.items()]
     if writer.conn.execute(select(t).where(*same).limit(1)).first() is not None:
         raise Refused(f"{what} is there already.", "Use it, or choose another name.")
+
+
+def person_acts(writer: Writer, what: str) -> None:
+    """Raises Refused where the program itself acts."""
+    if writer.actor.person_id is None:
+        raise Refused(f"The program itself cannot {what}.", "A person must do it, with a badge.")

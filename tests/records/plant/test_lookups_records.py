@@ -131,9 +131,10 @@ def test_deliveries_and_moulding_lots(plant: Any) -> None:
         plant.ask(lookups.delivery, "R-01")
     seen: list[str] = []
     after = None
-    while page := plant.ask(lookups.moulding_lots_page, "U-100", after=after, limit=2):
+    for _ in range(4):
+        page = plant.ask(lookups.moulding_lots_page, "U-100", after=after, limit=2)
         seen += [one.number for one in page]
-        after = (page[-1].moulded_us, page[-1].id)
+        after = (page[-1].moulded_us, page[-1].id) if page else after
     assert seen == ["U0005", "U0004", "U0003", "U0002", "U0001"]
     assert [one.number for one in plant.ask(lookups.moulding_lots_page, text="l00")] == ["L0001"]
     with pytest.raises(UnknownRecord, match="moulding lot 'U1'"):
@@ -242,9 +243,10 @@ def test_the_trail_is_paged_both_ways(plant: Any) -> None:
     assert [row.seq for row in every] == list(range(1, len(every) + 1))
     older: list[int] = []
     after = None
-    while page := plant.ask(lookups.trail_rows, after, 7):
+    for _ in range(len(every) // 7 + 2):
+        page = plant.ask(lookups.trail_rows, after, 7)
         older += [row.seq for row in page]
-        after = page[-1].seq
+        after = page[-1].seq if page else after
     assert older == [row.seq for row in reversed(every)]
     newer = plant.ask(lookups.trail_rows, 5, 3, newest_first=False)
     assert [row.seq for row in newer] == [6, 7, 8]
