@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from qualrec.assess import CapabilityReport
     from qualrec.work.session import Session
 
-WIDE = 110
+WIDE, BESIDE_WIDTH = 110, 51
 TEXT_VIEWS = ("weld", "figures")
 MOST_VALUES = 5000
 """Most single values that a probability plot is made from."""
@@ -53,7 +53,6 @@ class CapabilityScreen(SubjectScreen):
     CapabilityScreen #how { height: 1; color: $tone-quiet; }
     CapabilityScreen #halves { height: 1fr; layout: vertical; }
     CapabilityScreen #evidence { height: auto; }
-    CapabilityScreen #bars { margin: 0 0; }
     CapabilityScreen #beside { display: none; }
     CapabilityScreen #view { height: 1fr; }
     CapabilityScreen #view > VerticalScroll { height: 1fr; }
@@ -184,7 +183,9 @@ class CapabilityScreen(SubjectScreen):
         width = max(56, self.query_one("#view").size.width - 2)
         self._tell("#weld-text", "\n".join(words.strength_lines(report, style, width)))
         self._tell("#figures-text", "\n".join(words.figure_lines(report, style, width)))
-        self._tell("#beside-text", "\n".join(words.figure_lines(report, style, 53)) if self.wide else "")
+        self._tell(
+            "#beside-text", "\n".join(words.figure_lines(report, style, BESIDE_WIDTH)) if self.wide else ""
+        )
 
     def _tell(self, where: str, text: str, tone: Tone | None = None) -> None:
         line = self.query_one(where, Static)

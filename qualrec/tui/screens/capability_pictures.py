@@ -6,7 +6,6 @@ Computed in a worker; knows no widget that is on the screen.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 

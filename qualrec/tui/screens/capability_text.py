@@ -139,10 +139,8 @@ def figure_lines(report: CapabilityReport, style: DecimalStyle, width: int) -> l
         lines += [f"Every index here carries: {report.remark}.", ""]
     if isfinite(report.index.value):
         bound = number(report.index.bound, 2, style)
-        lines.append(
-            f"Judged: {report.index.name} {number(report.index.value, 2, style)}, lower bound {bound}, by"
-        )
-        lines += [f"{report.index.method}.", ""]
+        value = number(report.index.value, 2, style)
+        lines += [f"Judged: {report.index.name} {value}, lower bound {bound}, by {report.index.method}.", ""]
     found, percent = report.capability, report.shape.percentiles if report.shape is not None else None
     if found is not None:
         unit, decimals = report.characteristic.unit, report.characteristic.decimals + 1

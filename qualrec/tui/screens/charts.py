@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
@@ -13,19 +13,18 @@ from textual.events import Resize
 from textual.widgets import Static
 
 from qualrec.tui.actions import bindings_of
-from qualrec.tui.labels import Tone, count
+from qualrec.tui.labels import Tone
 from qualrec.tui.messages import Trouble
 from qualrec.tui.screens import charts_text as words
-from qualrec.tui.screens.charts_sheets import FreezeSheet, ReasonSheet
-from qualrec.tui.screens.charts_text import Look, Moment
-from qualrec.tui.screens.subject import Group, Subject, SubjectScreen, groups_of
+from qualrec.tui.screens.charts_limits import LimitsScreen, Loaded
+from qualrec.tui.screens.charts_text import Look
+from qualrec.tui.screens.subject import Subject, groups_of
 from qualrec.tui.screens.text_sheet import TextSheet
 from qualrec.tui.widgets.chart import Chart
 from qualrec.tui.widgets.plot_grid import SequencePlot, Words
 
 if TYPE_CHECKING:
     from qualrec.assess import ChartView, TrialLimits
-    from qualrec.stats.results import Signal
     from qualrec.work.session import Session
 
 WIDE, TALL = 110, 32
@@ -34,42 +33,13 @@ LEAST_FOR_SPREAD = 16
 """Rows below which the chart leaves no room for the spread chart."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Loaded:
-    """A chart with what the place needs around it."""
-
-    subject: Subject
-    view: ChartView
-    groups: tuple[Group, ...]
-    person: str
-    moment: Moment
-
-
-@dataclass(frozen=True, slots=True)
-class Proposal:
-    """Which lots trial limits come from; nothing of it is stored."""
-
-    left_out: Mapping[str, str]
-    since: str | None = None
-    until: str | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Trial:
-    """Limits worked out from a proposal."""
-
-    proposal: Proposal
-    made: TrialLimits
-    signals: tuple[Signal, ...]
-
-
 class LotChart(Chart):
     """The chart of the place; what is known of a point stands beside it, not in it."""
 
     DETAIL_LINES = 0
 
 
-class ChartsScreen(SubjectScreen):
+class ChartsScreen(LimitsScreen):
     PLACE: ClassVar[str] = "charts"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("charts")]
     DEFAULT_CSS = """
@@ -85,8 +55,6 @@ class ChartsScreen(SubjectScreen):
 
     def __init__(self) -> None:
         super().__init__()
-        self.loaded: Loaded | None = None
-        self.trial: Trial | None = None
         self.price: Sequence[str] | None = None
         self.look = Look()
 
@@ -106,7 +74,7 @@ class ChartsScreen(SubjectScreen):
     def on_resize(self, event: Resize) -> None:
         self.set_class(event.size.width >= WIDE, "-wide")
         self.set_class(event.size.height >= TALL, "-tall")
-        self.call_after_refresh(self._draw, keep=True)
+        self.call_after_refresh(self.draw, keep=True)
 
     @property
     def chart(self) -> LotChart:
@@ -145,8 +113,8 @@ class ChartsScreen(SubjectScreen):
         if empty:
             return
         if self.trial is not None:
-            self._work_out(self.trial.proposal)
-        self._draw(keep=again)
+            self.work_out(self.trial.proposal)
+        self.draw(keep=again)
         self.chart.focus()
         if self.price is None:
             self.ask("price", lambda: _price(found.view), self._take_price)
@@ -160,7 +128,7 @@ class ChartsScreen(SubjectScreen):
 
     # The picture.
 
-    def _draw(self, keep: bool = True) -> None:
+    def draw(self, keep: bool = True) -> None:
         if self.loaded is None or not len(self.loaded.view.series):
             return
         view = self.loaded.view
@@ -196,7 +164,8 @@ class ChartsScreen(SubjectScreen):
         text = f"Trial: {words.compare_words(made, view, self.decimal_style)}"
         if made.left_out:
             text += "; left out: " + ", ".join(out.lot_number for out in made.left_out)
-        return f"{text}. x leaves a lot out, z freezes, t ends."
+        keys = [self.key_of(f"charts.{name}") for name in ("leave-out", "freeze", "trial")]
+        return f"{text}. {keys[0]} leaves a lot out, {keys[1]} freezes, {keys[2]} ends."
 
     def _tell_point(self) -> None:
         """All about the point under the cursor, as far as there is room; Space shows it whole."""
@@ -212,19 +181,25 @@ class ChartsScreen(SubjectScreen):
         elif self.has_class("-tall"):
             text = "\n".join(words.point_lines(view, at))
         else:
-            text = words.point_summary(view, at, POINT_LINES * (self.size.width - 3))
+            text = words.point_summary(
+                view, at, POINT_LINES * (self.size.width - 3), self.key_of("charts.point")
+            )
         self._tell("#point-text", text)
 
     def _place(self) -> int | None:
         """The place of the point under the cursor among all points on record."""
-        number = self._lot()
+        number = self.lot_here()
         return (
             None if number is None or self.loaded is None else self.loaded.view.series.numbers.index(number)
         )
 
-    def _lot(self) -> str | None:
+    def lot_here(self) -> str | None:
         cursor = self.chart.cursor
         return None if cursor is None or self.loaded is None else self.chart.plot.name(cursor)
+
+    def move_to(self, place: int) -> None:
+        self.chart.move_to(place)
+        self._tell_point()
 
     def _tell(self, where: str, text: str, tone: Tone | None = None) -> None:
         line = self.query_one(where, Static)
@@ -239,7 +214,7 @@ class ChartsScreen(SubjectScreen):
     async def on_chart_point_opened(self, message: Chart.PointOpened) -> None:
         """Open the lot behind the point; a moulding lot is told here."""
         message.stop()
-        number = self._lot()
+        number = self.lot_here()
         if number is None or self.loaded is None:
             return
         if self.loaded.view.characteristic.hangs_on == "lot" and any(
@@ -262,11 +237,11 @@ class ChartsScreen(SubjectScreen):
             self.say("This chart has no exponentially weighted mean.", Tone.LOOK)
             return
         self.look = replace(self.look, ewma=not self.look.ewma)
-        self._draw()
+        self.draw()
 
     def action_spread(self) -> None:
         self.look = replace(self.look, spread=not self.look.spread)
-        self._draw()
+        self.draw()
 
     def action_point(self) -> None:
         at = self._place()
@@ -313,145 +288,6 @@ class ChartsScreen(SubjectScreen):
 
     async def action_capability(self) -> None:
         await self.hand_over("capability")
-
-    # Limits: only worked out when asked for, only stored when signed.
-
-    def action_trial(self) -> None:
-        """Work trial limits out from all points, or put them away again."""
-        if self.loaded is None:
-            return
-        if self.trial is not None:
-            self.trial = None
-            self.say("")
-            self._draw(keep=False)
-            return
-        on_chart = set(self.loaded.view.series.numbers)
-        left_out = {o.lot_number: o.reason for o in self.loaded.view.left_out if o.lot_number in on_chart}
-        self._work_out(Proposal(left_out))
-
-    def _work_out(self, proposal: Proposal) -> None:
-        subject = self.subject
-        if subject is None:
-            return
-
-        def use(session: Session) -> Trial:
-            from qualrec.judge.charting import chosen_rules
-            from qualrec.stats.rules import evaluate_chart
-            from qualrec.work import review
-
-            made = review.limits(
-                session,
-                subject.part,
-                subject.code,
-                leave_out=proposal.left_out,
-                since=proposal.since,
-                until=proposal.until,
-                **subject.asked,
-            ).trial
-            return Trial(proposal, made, tuple(evaluate_chart(made.chart, chosen_rules(made.characteristic))))
-
-        def take(trial: Trial) -> None:
-            if subject != self.subject or self.loaded is None:
-                return
-            lot = self._lot()
-            self.trial = trial
-            self._draw(keep=False)
-            if lot is not None and lot in trial.made.series.numbers:
-                self.chart.move_to(trial.made.series.numbers.index(lot))
-                self._tell_point()
-
-        self.read("trial", use, take)
-
-    def action_leave_out(self) -> None:
-        """Leave the lot under the cursor out of the trial limits with a reason, or take it in again."""
-        lot = self._lot()
-        if self.trial is None or lot is None:
-            self.say("First work out trial limits (t), then leave lots out of them.", Tone.LOOK)
-            return
-        proposal = self.trial.proposal
-        if lot in proposal.left_out:
-            kept = {name: why for name, why in proposal.left_out.items() if name != lot}
-            self._work_out(replace(proposal, left_out=kept))
-            return
-
-        def given(values: dict[str, str] | None) -> None:
-            if values and self.trial is not None:
-                old = self.trial.proposal
-                self._work_out(replace(old, left_out={**old.left_out, lot: values["reason"]}))
-
-        self.app.push_screen(ReasonSheet(lot), given)
-
-    def action_from_here(self) -> None:
-        self._set_range("since")
-
-    def action_to_here(self) -> None:
-        self._set_range("until")
-
-    def _set_range(self, end: str) -> None:
-        """Take trial limits from this lot on, or up to it; the end that is set already is taken away again."""
-        lot = self._lot()
-        if self.trial is None or lot is None:
-            self.say("First work out trial limits (t), then set their first or last lot.", Tone.LOOK)
-            return
-        old = self.trial.proposal
-        lot_now = old.since if end == "since" else old.until
-        value = None if lot_now == lot else lot
-        new = replace(old, since=value) if end == "since" else replace(old, until=value)
-        self._work_out(new)
-
-    def action_freeze(self) -> None:
-        """Put the trial limits in force: signed, with a reason, superseding those before."""
-        if self.trial is None or self.loaded is None:
-            self.say("First work out trial limits (t) and look at them, then freeze them.", Tone.LOOK)
-            return
-        trial, view = self.trial, self.loaded.view
-        before = view.spans[-1].version if view.state == "frozen" else 0
-        lines = [
-            *words.trial_lines(trial.made),
-            "",
-            f"They supersede version {before}." if before else "They are the first limits of this chart.",
-            f"They judge lots after {trial.made.series.numbers[-1]}. Open flags stay open.",
-            "",
-        ]
-
-        def given(values: dict[str, str] | None) -> None:
-            if values:
-                self._freeze(trial, values)
-
-        self.app.push_screen(FreezeSheet(lines, self.loaded.person), given)
-
-    def _freeze(self, trial: Trial, given: dict[str, str]) -> None:
-        subject, proposal = self.subject, trial.proposal
-        if subject is None:
-            return
-
-        def use(session: Session) -> str:
-            from qualrec.records import lookups
-            from qualrec.work import review
-
-            if given["badge"]:
-                with session.store.read() as conn:
-                    session = session.acting(lookups.actor(conn, given["badge"]))
-            made = review.limits(
-                session,
-                subject.part,
-                subject.code,
-                leave_out=proposal.left_out,
-                since=proposal.since,
-                until=trial.made.series.numbers[-1],
-                freeze=True,
-                reason=given["reason"],
-                **subject.asked,
-            )
-            out = count(len(made.trial.left_out), "lot", "lots")
-            return f"{made.sentences[-1]} ({out} left out). No flag was cleared."
-
-        def take(sentence: str) -> None:
-            self.trial = None
-            self.say(sentence, Tone.GOOD)
-            self.load()
-
-        self.write("freeze", use, take)
 
     def subject_failed(self, trouble: Trouble) -> None:
         self.chart.show(SequencePlot((), words=Words(empty="not read")), describe=_nothing)

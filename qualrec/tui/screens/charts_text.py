@@ -213,14 +213,14 @@ def point_lines(view: ChartView, index: int) -> list[str]:
     return list(view.points[index].lines)
 
 
-def point_summary(view: ChartView, index: int, room: int) -> str:
-    """The point in at most about `room` characters: its name, what is wrong, its figures, then the rest."""
+def point_summary(view: ChartView, index: int, room: int, more: str) -> str:
+    """The point in at most about `room` characters: its name, what is wrong, its figures, then the rest; `more`: the key for all."""
     lines = point_lines(view, index)
     wrong = [line for line in lines if line.startswith(("Signal", "Left out", "It holds"))]
     rest = [line for line in lines[1:] if line not in wrong]
     text = "; ".join([lines[0], *(line.rstrip(".") for line in wrong), *rest])
-    more = " ... Space: all"
-    return text if len(text) <= room else text[: room - len(more) - 20].rsplit(" ", 1)[0] + more
+    end = f" ... {more}: all"
+    return text if len(text) <= room else text[: room - len(end) - 20].rsplit(" ", 1)[0] + end
 
 
 def history_lines(
@@ -228,7 +228,7 @@ def history_lines(
 ) -> list[str]:
     """All limits ever worked out and stored for the chart, newest first, in words."""
     if not history:
-        return ["No limits are on record. Trial limits: key t; they are frozen with a reason."]
+        return ["No limits are on record. Trial limits are worked out on request and frozen with a reason."]
     decimals = decimals_of(c)
     lines: list[str] = []
     for item in sorted(history, key=lambda h: -h.version):
@@ -299,7 +299,7 @@ def stream_lines(rows: Sequence[StreamRow], c: Characteristic, width: int, style
         mean, within = number(row.mean, decimals, style), number(row.within, decimals, style)
         lines.append(f"{row.label[:9]:<10}{row.lots:>5}{row.n:>7}{mean:>10}{within:>11}  {strip}")
     ends = f"{number(low, decimals, style)} .. {number(high, decimals, style)} {c.unit}".rstrip()
-    return [*lines, "", f"One scale for all strips: {ends}.  s opens one stream alone."]
+    return [*lines, "", f"One scale for all strips: {ends}."]
 
 
 def _strip(row: StreamRow, low: float, high: float, room: int) -> str:

@@ -14,8 +14,9 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from qualrec.tui.actions import ACTIONS, keys_of
 from qualrec.tui.desk import Desk
-from qualrec.tui.labels import Tone, count, cut, plain
+from qualrec.tui.labels import Tone, count, cut, key_name, plain
 from qualrec.tui.messages import Trouble
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.themes import is_ascii
@@ -318,6 +319,11 @@ class SubjectScreen(PlaceScreen):
         screen = self.program.place_screen
         if subject is not None and screen is not self and isinstance(screen, SubjectScreen):
             screen.open_subject(subject)
+
+    def key_of(self, action: str) -> str:
+        """The first key of an action as the settings have it, as it is written on the screen."""
+        found = next(item for item in ACTIONS if item.id == action)
+        return key_name(keys_of(found, self.program.settings.keymap)[0])
 
     def text(self, text: str) -> str:
         """The text as this terminal can show it."""
