@@ -21,7 +21,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from qualrec.errors import DatabaseError
+from qualrec.errors import UnknownRecord
 from qualrec.records.models import metadata
 from qualrec.values import Actor
 
@@ -92,7 +92,9 @@ class Chain:
             select(HEAD.c.seq, HEAD.c.digest).where(HEAD.c.plant_id == plant_id).with_for_update()
         ).first()
         if found is None:
-            raise DatabaseError(f"Plant {plant_id} has no trail.", "Verify the database: qualrec db verify.")
+            raise UnknownRecord(
+                f"There is no plant {plant_id}, or it has no trail.", "See: qualrec db verify"
+            )
         self.seq, self.digest = int(found.seq), str(found.digest)
         self._stored = self.seq
         self._rows: list[dict[str, Any]] = []

@@ -60,6 +60,9 @@ def translated(place: str) -> Iterator[None]:
         yield
     except QualrecError:
         raise
+    except UnicodeDecodeError as error:
+        # The driver cannot even read the names in a damaged file.
+        raise _damaged(place, str(error)) from error
     except Exception as error:
         if isinstance(error, SQLAlchemyError | sqlite3.Error) or _is_psycopg(error):
             raise translate(error, place) from error
@@ -115,10 +118,7 @@ def _from_sqlite(error: sqlite3.Error, place: str) -> QualrecError:
             f"{place} is not a database of this program.", "Give the path of the right file."
         )
     if name == "SQLITE_CORRUPT" or name.startswith("SQLITE_CORRUPT_") or "decode to UTF-8" in text:
-        return DatabaseError(
-            f"{place} is damaged ({text}).",
-            "Stop all stations and restore the last backup: qualrec db restore.",
-        )
+        return _damaged(place, text)
     if name.startswith("SQLITE_CANTOPEN"):
         return DatabaseError(
             f"{place} cannot be opened.",
@@ -164,6 +164,12 @@ def _from_server(error: BaseException, place: str) -> QualrecError:
     if state == "" or state.startswith(("08", "57P")):
         return ConnectionLost(f"The server of {place} does not answer ({text}).", SERVER_REMEDY)
     return DatabaseError(f"{place}: {text}", "Report this with what you were doing.")
+
+
+def _damaged(place: str, text: str) -> DatabaseError:
+    return DatabaseError(
+        f"{place} is damaged ({text}).", "Stop all stations and restore the last backup: qualrec db restore."
+    )
 
 
 def _broken_rule(text: str, kind: str, whole: str = "") -> Refused:

@@ -35,7 +35,7 @@ class Tally:
 
 
 def content(path: Path) -> dict[str, list[Any]] | None:
-    """All rows of all tables by full scans; None where the file cannot be read."""
+    """All rows of all tables (names are the same in any case) by full scans; None where the file cannot be read."""
     found: dict[str, list[Any]] = {}
     connection = sqlite3.connect(path)
     try:
@@ -45,8 +45,8 @@ def content(path: Path) -> dict[str, list[Any]] | None:
         ]
         for name in names:
             if name not in UNSEEN:
-                found[name] = connection.execute(f"SELECT * FROM {name} NOT INDEXED").fetchall()
-    except sqlite3.Error:
+                found[name.lower()] = connection.execute(f"SELECT * FROM {name} NOT INDEXED").fetchall()
+    except (sqlite3.Error, UnicodeDecodeError):
         return None
     finally:
         connection.close()
@@ -111,4 +111,4 @@ def _look(copy: Path, whole: dict[str, list[Any]], tally: Tally) -> None:
         tally.harmless += 1
     else:
         differs = [name for name in whole if now is None or now.get(name) != whole[name]]
-        tally.silent.append(", ".join(differs))
+        tally.silent.append(f"{copy.name}: {', '.join(differs)}")

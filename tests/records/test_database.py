@@ -349,6 +349,11 @@ def test_errors_of_sqlite_are_sorted_by_their_name(name: str, kind: type[Qualrec
     assert found.remedy
 
 
+def test_a_name_that_cannot_be_read_is_damage(store: Store) -> None:
+    with pytest.raises(DatabaseError, match="is damaged"), store.read():
+        b"\x81".decode()
+
+
 def test_other_errors_pass_through(store: Store) -> None:
     with pytest.raises(ZeroDivisionError), store.read():
         _ = 1 / 0

@@ -415,6 +415,11 @@ def test_several_plants_must_be_named(site: Any, set_up_plant: Any) -> None:
         pass
 
 
+def test_a_plant_that_is_not_there(site: Any) -> None:
+    with pytest.raises(UnknownRecord, match="no plant 77"), site.store.write(site.actor, 77):
+        pass
+
+
 def test_names_stand_in_the_chain_as_digests_only(site: Any) -> None:
     texts = "".join(row[0] for row in site.rows("SELECT content FROM trail"))
     assert "First Person" not in texts
