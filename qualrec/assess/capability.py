@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 SAMPLE = 5000
 """Most single values that shape, histogram and gauge standing are taken from."""
 BOOTSTRAP_SAMPLES = 200
+POPULATIONS_ALPHA = 0.01
 MOST_BINS = 40
 
 
@@ -105,6 +106,7 @@ def capability_report(
         conn, c.id, limit=SAMPLE, stream_id=choice.series_stream, condition_ids=choice.condition_ids
     )
     found, refusal = _capability(c, series)
+    share = _share(series) if c.kind == "counted" and len(series) else None
     shape = shape_report(c, values, found, samples) if found is not None else None
     index = _index(found, shape, refusal)
     evidence = _evidence(conn, part_number, c, series, built, values, index, shape, refusal)
@@ -124,12 +126,12 @@ def capability_report(
         components=_components(series) if c.kind == "measured" else None,
         histogram=_histogram(c, values, evidence.readings),
         strength=strength_report(values) if c.strength else None,
-        share=_share(series) if c.kind == "counted" and len(series) else None,
+        share=share,
         needed_n=needed_n,
         needed_lots=needed_lots,
         limits_state=built.state,
         signals=evidence.signals,
-        sentences=_sentences(c, choice, built, values, evidence.readings, found),
+        sentences=_sentences(c, choice, built, values, evidence.readings, found, share),
     )
 
 
@@ -156,6 +158,25 @@ def _evidence(
         requirement=requirement,
         by_bound=by_bound,
         requirement_source=source,
+        populations=_populations(c, series),
+    )
+
+
+def _populations(c: Characteristic, series: LotSeries) -> str:
+    """Words on two groups of lot means; '' where there is no sign of them or there are too few lots to tell."""
+    if c.kind == "counted" or len(series) == 0:
+        return ""
+    from qualrec.stats.groups import two_groups
+
+    try:
+        found = two_groups(series.mean[np.isfinite(series.mean)])
+    except ComputeError:
+        return ""
+    if found.p >= POPULATIONS_ALPHA:
+        return ""
+    return (
+        f"The lot means fall into two groups, about {found.low_mean:.{c.decimals}f} ({found.low_count} lots) and "
+        f"{found.high_mean:.{c.decimals}f} {c.unit} ({found.high_count} lots), p = {found.p:.2g}: two populations."
     )
 
 
@@ -167,6 +188,8 @@ def signal_points(series: LotSeries, built: BuiltChart) -> tuple[str, ...]:
 
 
 def _capability(c: Characteristic, series: LotSeries) -> tuple[Capability | None, str]:
+    if len(series) == 0:
+        return None, "There are no readings."
     if c.kind == "counted":
         return None, "A counted characteristic has no index; the share found stands in its place."
     from qualrec.stats.capability import LotSummary, capability
@@ -252,6 +275,7 @@ def _sentences(
     values: Values,
     total: int,
     found: Capability | None,
+    share: Proportion | None,
 ) -> tuple[str, ...]:
     said = list(found.notes) if found is not None else []
     if len(values.value) < total:
@@ -267,6 +291,10 @@ def _sentences(
     said += [f"Kept apart, not in these figures: {other}." for other in choice.others]
     if choice.streams and not choice.stream:
         said.append(f"Pooled over {len(choice.streams)} streams; ask for one to see it alone.")
+    if share is not None:
+        said.append(
+            f"Share found {share.share * 100:.2f} %, upper bound {share.upper.value * 100:.2f} % with 95 % confidence."
+        )
     if c.strength:
         said.append(
             "A break in parent material enters the plain figures with its force: the weld is at least that strong."

@@ -25,6 +25,7 @@ SHAPE_DISTANCE = 0.03
 """Where many values make any test of shape too sharp: the largest difference in shares that serves (judgement)."""
 
 NOT_STABLE = "performance, not stable"
+TWO_POPULATIONS = "two populations"
 FEW_DATA = "too few data"
 
 
@@ -84,6 +85,8 @@ class Evidence:
     requirement: float | None = None
     by_bound: bool = True
     requirement_source: str = ""
+    populations: str = ""
+    """In words, where the lot means fall into two groups."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,12 +123,14 @@ def evidence_chain(evidence: Evidence) -> Chain:
     remarks = [NOT_STABLE] if stable.answer == NO else []
     if data.answer != YES:
         remarks.append(FEW_DATA)
+    if evidence.populations:
+        remarks.append(TWO_POPULATIONS)
     remark = "; ".join(remarks)
     links = (
         _gauge(evidence.gauge),
         data,
         stable,
-        _shape(evidence.shape),
+        _shape(evidence.shape, evidence.populations),
         _index(evidence.index, remark),
         _requirement(evidence),
     )
@@ -200,8 +205,10 @@ def _stable(evidence: Evidence) -> Link:
     return Link(name, question, YES, f"No signal on {evidence.lots} lots under {limits}.", source)
 
 
-def _shape(shape: ShapeStanding) -> Link:
+def _shape(shape: ShapeStanding, populations: str) -> Link:
     name, question, source = "shape", "Is the shape known?", "Anderson-Darling; ISO 22514-2"
+    if populations:
+        return Link(name, question, NO, f"{populations} One shape over both describes neither.", source)
     if not shape.name:
         return Link(name, question, UNKNOWN, shape.note or "No shape was tested.", source)
     tested = f"{shape.name} shape on {shape.n} values"

@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import numpy as np
 
@@ -245,11 +246,16 @@ def _pulls_made(position: int) -> int:
 
 
 def _exchange_digits(value: float) -> float:
-    """The first two digits exchanged, as a tired hand types them; the last two where the first are alike."""
-    text = f"{value:.1f}"
-    if text[0] != text[1]:
-        return float(text[1] + text[0] + text[2:])
-    return float(text[0] + text[2] + text[1] + text[3:])
+    """The first two neighbouring digits that differ, exchanged as a tired hand types them."""
+    signs = list(f"{value:.1f}")
+    places = [i for i, sign in enumerate(signs) if sign.isdigit()]
+    for a, b in pairwise(places):
+        if signs[a] != signs[b]:
+            signs[a], signs[b] = signs[b], signs[a]
+            break
+    else:
+        signs[0] = "4" if signs[0] != "4" else "5"
+    return float("".join(signs))
 
 
 def _pull(
@@ -347,8 +353,8 @@ SMALL_TRANSMISSION = {"VB": 46.0, "CU": 31.0, "MC": 89.0}
 
 def _small_process(rng: np.random.Generator, prefix: str, start: int) -> Iterator[PlannedReading]:
     if prefix == "VB":
-        rejects = int(rng.binomial(240, 0.004))
-        yield PlannedReading("LEAK", 1, float(rejects), start + 8 * HOUR_US)
+        for sample, rejected in enumerate(rng.random(240) < 0.004, start=1):
+            yield PlannedReading("LEAK", sample, float(rejected), start + 8 * HOUR_US + sample * 20_000_000)
     elif prefix == "CU":
         for sample in range(1, 6):
             at = start + sample * HOUR_US
