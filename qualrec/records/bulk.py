@@ -190,8 +190,10 @@ class BulkImport:
             pairs = set(zip(piece.subject.tolist(), piece.characteristic.tolist(), strict=True))
             self._known.check(connection, pairs, set(piece.stream.tolist()), set(piece.condition.tolist()))
             piece = self._number(connection, piece)
-        self._refuse(piece, doubles(piece), "comes twice in the file")
-        piece = piece.pick(~doubles(piece))
+        again = doubles(piece)
+        if again.any():
+            self._refuse(piece, again, "comes twice in the file")
+            piece = piece.pick(~again)
         piece = self._without_serial_clash(piece)
         try:
             self._write_piece(piece)
@@ -213,11 +215,16 @@ class BulkImport:
         if not len(piece):
             return
         pulls = [
-            pull_row(pull, ReadingKey(int(s), int(c), int(t), int(n)))
-            for pull, s, c, t, n in zip(
-                piece.pull, piece.subject, piece.characteristic, piece.stream, piece.sample, strict=True
+            pull_row(
+                piece.pull[at],
+                ReadingKey(
+                    int(piece.subject[at]),
+                    int(piece.characteristic[at]),
+                    int(piece.stream[at]),
+                    int(piece.sample[at]),
+                ),
             )
-            if pull is not None
+            for at in np.flatnonzero(piece.pull != None).tolist()  # noqa: E711 (compared entry by entry)
         ]
         with self._store.transaction() as connection:
             held = connection.execute(
