@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from qualrec.cli import calc, charts, database, lots, packs, plant
+from qualrec.cli import calc, charts, database, lots, packs, plant, registers
 from qualrec.cli.context import OPTIONS
 from qualrec.errors import ExitCode, QualrecError
 
@@ -58,6 +58,7 @@ def open_screens(db: str | None = None) -> None:
 plant.add_to(app, open_screens)
 lots.add_to(app)
 charts.add_to(app)
+registers.add_to(app)
 packs.add_to(app)
 database.add_to(app)
 calc.add_to(app)

@@ -168,7 +168,7 @@ def _from_server(error: BaseException, place: str) -> QualrecError:
 
 def _damaged(place: str, text: str) -> DatabaseError:
     return DatabaseError(
-        f"{place} is damaged ({text}).", "Stop all stations and restore the last backup: qualrec db restore."
+        f"{place} is damaged ({text}).", "Stop all stations and put the last good copy of the file back."
     )
 
 

@@ -97,7 +97,7 @@ def head(store: Store, plant_id: int) -> Head:
             select(HEAD.c.seq, HEAD.c.digest).where(HEAD.c.plant_id == plant_id)
         ).first()
     if found is None:
-        raise UnknownRecord(f"There is no plant {plant_id}.", "See the plants with: qualrec plant list")
+        raise UnknownRecord(f"There is no plant {plant_id}.", "See the plant with: qualrec db status")
     return Head(plant_id, int(found.seq), str(found.digest))
 
 

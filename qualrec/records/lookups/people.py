@@ -104,7 +104,7 @@ def plant(conn: Connection, code: str | None = None) -> Plant:
                 return one
         raise unknown("plant", code, [p.code for p in found], "Give the code of a plant of this database.")
     if not found:
-        raise UnknownRecord("The database holds no plant yet.", "Set one up first: 'qualrec new'.")
+        raise UnknownRecord("The database holds no plant yet.", "Set one up first: qualrec db create")
     if len(found) > 1:
         raise UsageError(
             f"The database holds {len(found)} plants: {', '.join(p.code for p in found)}.",

@@ -47,7 +47,7 @@ def studies(
 
 def study(conn: Connection, number: str, *, plant_id: int | None = None) -> Study:
     """A study by number. Raises UnknownRecord with near numbers."""
-    remedy = "Give the number of a study; 'qualrec studies' lists them."
+    remedy = "Give the number of a study that is on record."
     row = find(conn, "study", "number", number, what="study", remedy=remedy, plant_id=plant_id)
     return next(one for one in studies(conn) if one.id == row.id)
 

@@ -212,7 +212,7 @@ def add_event(
 ) -> int:
     """Record an event of a station, lot or clamp tool. `kind`: a code of weld.trade_rules.event_kinds, or its word."""
     codes = {event.word: code for code, event in event_kinds().items()}
-    chosen = codes.get(kind) or checks.one_of(kind, tuple(event_kinds()), "Kind of event")
+    chosen = kind if kind in event_kinds() else codes[checks.one_of(kind, tuple(codes), "Kind of event")]
     row = {
         "kind": chosen,
         "station_id": station_id,
