@@ -57,6 +57,7 @@ class ChartsScreen(LimitsScreen):
         super().__init__()
         self.price: Sequence[str] | None = None
         self.look = Look()
+        self.legend = ""
 
     # Layout.
 
@@ -108,6 +109,7 @@ class ChartsScreen(LimitsScreen):
     def _arrived(self, found: Loaded, again: bool) -> None:
         self.loaded, self.choice, self.groups = found, found.view.choice, found.groups
         c = found.view.characteristic
+        self.legend = words.event_legend(found.view)
         empty = len(found.view.series) == 0
         self.set_empty(empty, f"{found.subject.part} {c.code} {c.name} has no readings yet.")
         if empty:
@@ -175,7 +177,7 @@ class ChartsScreen(LimitsScreen):
         view = self.loaded.view
         if self.has_class("-wide"):
             lines = words.point_lines(view, at)
-            legend = words.event_legend(view)
+            legend = self.legend
             notes = [line for line in (self.price or ()) if line]
             text = "\n".join([*lines, *(["", legend] if legend else []), *(["", *notes] if notes else [])])
         elif self.has_class("-tall"):

@@ -214,7 +214,7 @@ def point_lines(view: ChartView, index: int) -> list[str]:
 
 
 def point_summary(view: ChartView, index: int, room: int, more: str) -> str:
-    """The point in at most about `room` characters: its name, what is wrong, its figures, then the rest; `more`: the key for all."""
+    """The point in at most about `room` characters: its name, what is wrong, the rest; `more`: key for all."""
     lines = point_lines(view, index)
     wrong = [line for line in lines if line.startswith(("Signal", "Left out", "It holds"))]
     rest = [line for line in lines[1:] if line not in wrong]
