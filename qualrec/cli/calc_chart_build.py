@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from qualrec.cli.calc_factors import read_factors, with_factors
+from qualrec.cli.calc_factors import read_factors
 from qualrec.cli.calc_groups import Subgrouped, subgroups_of
 from qualrec.cli.calc_input import Source
 from qualrec.errors import UsageError
+from qualrec.stats.printed_factors import with_factors
 from qualrec.stats.results import Chart, Frozen
 
 

@@ -153,8 +153,10 @@ ENERGY_KEYS = {
     "revisit_time": "revisit_time_s",
     "energy_total": "energy_total_j",
     "dwell_time": "dwell_time_s",
-    "pressure": "joint_pressure_mpa",
+    "joint_pressure": "joint_pressure_mpa",
     "intensity": "intensity_w_per_mm2",
+    "intensity_joint": "joint_intensity_w_per_mm2",
+    "areal_per_pass": "areal_energy_per_sweep_j_per_mm2",
 }
 """JSON key of a figure of the energy budget; any other keeps its name."""
 

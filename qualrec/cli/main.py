@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from qualrec.cli import calc, charts, database, lots, packs, plant, registers
+from qualrec.cli import calc, charts, database, lots, packs, plant, registers, selfcheck
 from qualrec.cli.context import OPTIONS
 from qualrec.errors import ExitCode, QualrecError
 
@@ -62,6 +62,7 @@ registers.add_to(app)
 packs.add_to(app)
 database.add_to(app)
 calc.add_to(app)
+selfcheck.add_to(app)
 
 
 def run() -> None:
