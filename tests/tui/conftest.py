@@ -243,3 +243,35 @@ def same_as_snapshot() -> Callable[[str, str], None]:
         assert path.read_text(encoding="utf-8") == text
 
     return compare
+
+
+@pytest.fixture
+def program_on() -> Callable[..., QualrecApp]:
+    """The program on a database file, as the person with a badge."""
+    from qualrec.tui.desk import Desk
+
+    def make(path: Path, badge: str = "Q-01", **changes: object) -> QualrecApp:
+        settings = Settings(f"sqlite:///{path}", badge=badge, **changes)  # type: ignore[arg-type]
+        return QualrecApp(settings, desk=Desk(settings))
+
+    return make
+
+
+KEYS = {",": "comma", ".": "full_stop", "/": "slash", "-": "minus", " ": "space"}
+
+
+@pytest.fixture
+def fill() -> Callable[..., Awaitable[None]]:
+    """Fill the rows of a sheet: each text is typed and ended with Enter; a text in <> is one key alone."""
+
+    async def go(pilot: Pilot[None], *texts: str) -> None:
+        for text in texts:
+            if text.startswith("<"):
+                await pilot.press(text.strip("<>"))
+            else:
+                await pilot.press(*[KEYS.get(c, c) for c in text], "enter")
+            await pilot.pause()
+        for _ in range(3):
+            await settled(pilot)
+
+    return go

@@ -139,7 +139,7 @@ def _settings(r: RecipeRevision, style: DecimalStyle) -> list[Text]:
     order = list(known)
     held = sorted(r.settings, key=lambda s: order.index(s.name) if s.name in order else len(order))
     return [
-        f"  {known[s.name].label if s.name in known else s.name:<20} {setting_words(s, style)}" for s in held
+        f"  {known[s.name].label if s.name in known else s.name:<17} {setting_words(s, style)}" for s in held
     ]
 
 
@@ -148,7 +148,7 @@ def setting_words(s: RecipeSetting, style: DecimalStyle) -> str:
     value = f"{_figure(s.value, style)} {s.unit}"
     if s.low is None and s.high is None:
         return value
-    return f"{value}   allowed {_range(s.low, s.high, style)}"
+    return f"{value}  ({_range(s.low, s.high, style)})"
 
 
 def window_words(w: Window, style: DecimalStyle) -> str:

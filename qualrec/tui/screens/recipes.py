@@ -40,6 +40,7 @@ TEACH = (
 class RecipesScreen(PlaceScreen):
     PLACE: ClassVar[str] = "recipes"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("recipes")]
+    DEFAULT_CSS = "RecipesScreen Picks.-wide > DetailPane { width: 3fr; }"
 
     def __init__(self) -> None:
         super().__init__()

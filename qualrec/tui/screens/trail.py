@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 COLUMNS = (
     Column("seq", "Entry", right=True),
     Column("at", "When", width=16),
-    Column("person", "Who"),
     Column("act", "Act"),
+    Column("person", "Who"),
     Column("table", "Record"),
     Column("id", "No.", right=True),
 )
@@ -99,7 +99,7 @@ class TrailScreen(PlaceScreen):
             self.table.rows.focus()
 
     def _tell(self) -> None:
-        self.query_one("#trail-head", Static).update(f"{self.head_words}   showing {self.filter.words}")
+        self.query_one("#trail-head", Static).update(f"{self.head_words}\nshowing {self.filter.words}")
 
     def _fetch(self, request: PageRequest) -> Page:
         from qualrec.records import lookups
@@ -143,8 +143,7 @@ class TrailScreen(PlaceScreen):
             with session.store.read() as conn:
                 row = lookups.trail_rows(conn, seq + 1, 1, plant_id=session.plant.id)[0]
                 history = lookups.trail_of(conn, row.what_table, row.what_id)
-            earlier = [r for r in history if r.plant_id == row.plant_id and r.seq < row.seq]
-            return entry_detail(session, row, earlier[-1] if earlier else None)
+            return entry_detail(session, row, [r for r in history if r.plant_id == row.plant_id])
 
         self.read("entry", use, self.query_one(DetailPane).show)
 

@@ -1,9 +1,9 @@
-"""Entries of the trail in lines: fields by name, what changed since the entry before on the same record."""
+"""Entries of the trail in lines: fields by name, what was and is, the other entries on the same record."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from qualrec.tui.labels import Tone, cut
@@ -14,9 +14,10 @@ if TYPE_CHECKING:
     from qualrec.values import TrailRow
     from qualrec.work.session import Session
 
-Moment = Callable[[int | None], str]
 MOST_READINGS = 40
 """Most readings of one entry that are listed."""
+MOST_OTHERS = 20
+"""Most other entries on a record that are listed."""
 
 
 def entry_line(session: Session, row: TrailRow) -> Line:
@@ -26,32 +27,39 @@ def entry_line(session: Session, row: TrailRow) -> Line:
         (
             str(row.seq),
             session.moment(row.at_us),
-            row.person or Cell("the program", Tone.QUIET),
             row.act,
+            row.person or Cell("the program", Tone.QUIET),
             row.what_table.replace("_", " "),
             str(session.short_id(row.what_id)),
         ),
     )
 
 
-def entry_detail(session: Session, row: TrailRow, before: TrailRow | None) -> list[Text]:
-    """An entry with its content. `before`: the entry before it on the same record."""
+def entry_detail(session: Session, row: TrailRow, history: Sequence[TrailRow] = ()) -> list[Text]:
+    """An entry with its content. `history`: all entries on the same record, oldest first."""
     said = _read(row.content)
     lines: list[Text] = [
         f"{row.act}   entry {row.seq}",
         f"{session.moment(row.at_us)} by {row.person or 'the program'}",
         f"{row.what_table.replace('_', ' ')} {session.short_id(row.what_id)}",
     ]
-    why = said.get("why")
-    if why:
-        lines.append(f"Why: {why}")
-    held = said.get("row")
-    old = _read(before.content).get("row") if before is not None else None
-    if isinstance(held, dict) and isinstance(old, dict):
-        lines += _changes(old, held, session.moment, before.seq if before is not None else 0)
-    elif isinstance(held, dict):
-        lines += ["", *(f"  {_name(n)}: {_value(n, v, session.moment)}" for n, v in sorted(held.items()))]
+    if said.get("why"):
+        lines.append(f"Why: {said['why']}")
+    before, after = said.get("before"), said.get("after")
+    if isinstance(before, dict) and isinstance(after, dict):
+        lines += ["", "Changed:", *_changes(before, after, session)]
+    for name, title in (("row", "Entered:"), ("removed", "Removed:")):
+        held = said.get(name)
+        if isinstance(held, dict):
+            lines += ["", title, *(f"  {_name(n)}: {_value(n, v, session)}" for n, v in sorted(held.items()))]
     lines += _rest(said, session)
+    others = [r for r in history if r.seq != row.seq]
+    if others:
+        lines += ["", "Other entries on this record:"]
+        lines += [
+            f"  {r.seq}  {session.moment(r.at_us)}  {r.act}  {r.person}"
+            for r in reversed(others[-MOST_OTHERS:])
+        ]
     return [*lines, "", Cell(f"digest {row.digest}", Tone.QUIET)]
 
 
@@ -63,28 +71,22 @@ def _read(text: str) -> dict[str, Any]:
     return found if isinstance(found, dict) else {"content": text}
 
 
-def _changes(old: Mapping[str, Any], new: Mapping[str, Any], moment: Moment, seq: int) -> list[Text]:
-    """Fields that differ from the entry before, then those that stayed."""
-    names = sorted({*old, *new})
-    moved = [n for n in names if old.get(n) != new.get(n)]
-    lines: list[Text] = ["", f"Changed since entry {seq}:"]
-    for name in moved:
-        was, now = (_value(name, side.get(name), moment) for side in (old, new))
-        lines.append(Cell(f"  {_name(name)}: {was} > {now}", Tone.LOOK))
-    if not moved:
-        lines.append("  nothing")
+def _changes(before: Mapping[str, Any], after: Mapping[str, Any], session: Session) -> list[Text]:
+    """Each changed field with what it was and is."""
     return [
-        *lines,
-        "As before:",
-        *(f"  {_name(n)}: {_value(n, new.get(n), moment)}" for n in names if n not in moved),
+        Cell(
+            f"  {_name(n)}: {_value(n, before.get(n), session)} > {_value(n, after.get(n), session)}",
+            Tone.LOOK,
+        )
+        for n in sorted({*before, *after})
     ]
 
 
 def _rest(said: Mapping[str, Any], session: Session) -> list[Text]:
-    """What an entry says beside key, row and reason: readings, digests of units, states."""
+    """What an entry says beside fields and reason: readings, digests."""
     lines: list[Text] = []
     for name, value in sorted(said.items()):
-        if name in ("row", "why", "key"):
+        if name in ("row", "removed", "before", "after", "why", "key"):
             continue
         if name == "readings" and isinstance(value, list):
             lines += ["", f"Readings: {len(value)}"]
@@ -97,7 +99,8 @@ def _rest(said: Mapping[str, Any], session: Session) -> list[Text]:
             if len(value) > MOST_READINGS:
                 lines.append(f"  and {len(value) - MOST_READINGS} more")
         else:
-            lines.append(f"  {_name(name)}: {cut(_plain(value), 400)}")
+            word = "digest of the record" if name == "state" else _name(name)
+            lines.append(f"  {word}: {cut(_plain(value), 400)}")
     return lines
 
 
@@ -105,11 +108,13 @@ def _name(name: str) -> str:
     return name.removesuffix("_us").replace("_", " ")
 
 
-def _value(name: str, value: Any, moment: Moment) -> str:
+def _value(name: str, value: Any, session: Session) -> str:
     if value is None or value == "":
         return "none"
     if name.endswith("_us") and isinstance(value, int):
-        return moment(value)
+        return session.moment(value)
+    if (name == "id" or name.endswith("_id")) and isinstance(value, int):
+        return str(session.short_id(value))
     if isinstance(value, str) and value[:1] in "[{":
         try:
             return _plain(json.loads(value))

@@ -108,6 +108,12 @@ class _Lines(OptionList):
 class Picks(Beside):
     """The list and the details of the line under the cursor. Posts `Moved` (cursor) and `Chosen` (Enter, click)."""
 
+    DEFAULT_CSS = """
+    Picks > _Lines { height: auto; max-height: 60%; }
+    Picks > DetailPane { height: 1fr; }
+    Picks.-wide > _Lines { height: 1fr; max-height: 100%; }
+    """
+
     class Moved(Message):
         """The cursor stands on another line."""
 
