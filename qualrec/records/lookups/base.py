@@ -39,6 +39,14 @@ def rows_for(
     return found
 
 
+def plain_rows(conn: Connection, statement: Select[Any]) -> Sequence[Any]:
+    """Rows as the driver gives them, for many rows of numbers and text: no row objects are made."""
+    result = conn.execute(statement)
+    rows: Sequence[Any] = result.cursor.fetchall()
+    result.close()
+    return rows
+
+
 def words(text: str | None) -> tuple[str, ...]:
     """A JSON list of texts."""
     return tuple(str(item) for item in json.loads(text)) if text else ()

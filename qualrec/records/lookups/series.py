@@ -11,7 +11,7 @@ import numpy as np
 from sqlalchemy import Connection, Select, func, literal, select
 
 from qualrec.errors import UnknownRecord
-from qualrec.records.lookups.base import chunks, rows_for, table
+from qualrec.records.lookups.base import chunks, plain_rows, rows_for, table
 from qualrec.records.lookups.conditions import (
     conditions_of,
     group_ids,
@@ -165,7 +165,7 @@ def lot_series(
         asked = asked.where(moment <= until_us)
     if wanted is not None:
         asked = asked.where(u.c.condition_id.in_(sorted(wanted)))
-    columns = _columns(conn.execute(asked).all())
+    columns = _columns(plain_rows(conn, asked))
     corrected = _corrected(conn, [characteristic_id], stream_id).get(characteristic_id, set())
     stream = NO_STREAM if stream_id is None else stream_id
     return _series(columns, (characteristic_id, stream, group), corrected)
@@ -208,16 +208,16 @@ def lot_series_many(
         if until_us is not None:
             moment = table("lot").c.started_us if hangs_on == "lot" else table("moulding_lot").c.moulded_us
             asked = asked.where(moment <= until_us)
-        columns = _columns(
-            rows_for(conn, asked.add_columns(u.c.characteristic_id), u.c.characteristic_id, wanted)
-        )
-        of_row = columns.pop("characteristic_id")
-        order = np.argsort(of_row, kind="stable")
-        present, first = np.unique(of_row[order], return_index=True)
-        for one, picked in zip(present.tolist(), np.split(order, first[1:]), strict=False):
-            held = {name: values[picked] for name, values in columns.items()}
-            apart = separating.get(one, ())
-            found[one] = _by_group(stored, held, one, apart, corrected.get(one, set()))
+        asked = asked.add_columns(u.c.characteristic_id)
+        for chunk in chunks(wanted):
+            columns = _columns(plain_rows(conn, asked.where(u.c.characteristic_id.in_(chunk))))
+            of_row = columns.pop("characteristic_id")
+            order = np.argsort(of_row, kind="stable")
+            present, first = np.unique(of_row[order], return_index=True)
+            for one, picked in zip(present.tolist(), np.split(order, first[1:]), strict=False):
+                held = {name: values[picked] for name, values in columns.items()}
+                apart = separating.get(one, ())
+                found[one] = _by_group(stored, held, one, apart, corrected.get(one, set()))
     return found
 
 

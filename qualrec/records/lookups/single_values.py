@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import ColumnElement, Connection, Select, Subquery, and_, false, func, or_, select
 
-from qualrec.records.lookups.base import chunks, table
+from qualrec.records.lookups.base import chunks, plain_rows, table
 from qualrec.records.lookups.readings import Standing, same_key, standings
 from qualrec.records.lookups.series import identity
 from qualrec.values import FloatArray, Values
@@ -43,7 +43,7 @@ def values(
     if step > 1:
         same = and_(places.c.subject_id == r.c.subject_id, places.c.stream_id == r.c.stream_id)
         asked = asked.join(places, same).where((places.c.before + r.c.sample - 1) % step == 0)
-    rows = conn.execute(asked).all()
+    rows = plain_rows(conn, asked)
     found = _columns(characteristic_id, rows, standings(conn, characteristic_id=characteristic_id))
     return found if limit is None or len(found.value) <= limit else _evenly(found, limit)
 
