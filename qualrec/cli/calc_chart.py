@@ -231,9 +231,12 @@ def _answer(kind: str, built: Built, rules: list[Rule]) -> Answer:
         else:
             answer.add(key, value, label, how, form)
     answer.gap()
+    differ = isinstance(flat(first.upper), list) or isinstance(flat(first.lower), list)
     for key, row, label in (("ucl", first.upper, "upper limit"), ("centre", first.centre, "centre"),
                             ("lcl", first.lower, "lower limit")):  # fmt: skip
         value = flat(row)
+        if value is not None and differ and key != "centre":
+            value = row.tolist()
         answer.data[key] = value
         if value is None:
             continue
