@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "qualrec", "migrations", "tests", "sample_data"}
-PURE_MODULES_LINES = 450
+MOST_LINES = 500
 
 
 @pytest.fixture(scope="module")
@@ -45,6 +45,11 @@ def test_the_top_level_holds_only_what_was_agreed() -> None:
 
 
 def test_no_module_has_grown_past_its_size() -> None:
-    sizes = {p: len(p.read_text(encoding="utf-8").splitlines()) for p in (ROOT / "qualrec").rglob("*.py")}
-    assert {str(p.relative_to(ROOT)): n for p, n in sizes.items() if n > PURE_MODULES_LINES + 30} == {}
+    declarations = ROOT / "qualrec" / "values.py"
+    sizes = {
+        p: len(p.read_text(encoding="utf-8").splitlines())
+        for p in (ROOT / "qualrec").rglob("*.py")
+        if p != declarations
+    }
+    assert {str(p.relative_to(ROOT)): n for p, n in sizes.items() if n > MOST_LINES} == {}
     assert sizes[ROOT / "qualrec" / "tui" / "app.py"] < 300

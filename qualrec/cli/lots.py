@@ -144,10 +144,10 @@ def correct_reading(
     """Correct or void one reading; the old value stays readable."""
     if sum((value is not None, mode is not None, void)) != 1:
         raise UsageError("Nothing or too much to correct.", "Give one of --value, --mode or --void.")
-    from qualrec.work import bench
+    from qualrec.work import corrections
 
     with session() as s:
-        done = bench.correct_text(
+        done = corrections.correct_text(
             s,
             lot,
             characteristic,

@@ -9,23 +9,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from qualrec.assess import LotJudgement, judge_lot, reading_context
-from qualrec.assess.loading import Conn
-from qualrec.errors import ImplausibleValue, Refused, UnknownRecord, UsageError
+from qualrec.errors import ImplausibleValue, Refused, UsageError
 from qualrec.intake.numbers import Understood
 from qualrec.intake.numbers import understand as understand_number
 from qualrec.judge.plausible import History, Plausibility, check_value
 from qualrec.judge.verdict import ReadingVerdict, judge_reading
 from qualrec.records import lookups, registry
-from qualrec.records.ledger import Writer
 from qualrec.values import (
-    NO_CONDITION,
     NO_STREAM,
     Characteristic,
     Condition,
     Flag,
-    Gauge,
     Lot,
-    MouldingLot,
     NewReading,
     Owed,
     PullResult,
@@ -36,6 +31,7 @@ from qualrec.weld.trade_rules import event_kinds
 from qualrec.work.judging import SETTLED, judge_and_store
 from qualrec.work.rights import require
 from qualrec.work.session import Session
+from qualrec.work.target import Target, condition_of, find_target, lots_of, scanned, stream_of
 
 LATE_US = 3_600_000_000 * 12
 """An entry made more than twelve hours after the event is marked late (common practice, no source)."""
@@ -50,23 +46,6 @@ class BenchLot:
     owed: tuple[Owed, ...]
     judgement: LotJudgement
     readings: tuple[ReadingRow, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """What a reading will hang on."""
-
-    lot: Lot | None
-    moulding: MouldingLot | None
-    characteristic: Characteristic
-    subject_id: int
-    part_number: str
-
-    @property
-    def name(self) -> str:
-        if self.characteristic.hangs_on == "moulding lot" and self.moulding is not None:
-            return self.moulding.number
-        return self.lot.number if self.lot is not None else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,50 +95,6 @@ def open_lot(session: Session, text: str) -> BenchLot:
         return BenchLot(
             lot, judgement.characteristics, lot.owed, judgement, lookups.readings_of_lot(conn, lot.id)
         )
-
-
-def scanned(text: str) -> str:
-    """The number in a scan: blanks at the ends and a lot data identifier before it (1T, ANSI MH10.8.2) are taken off."""
-    found = "".join(c for c in text if c.isprintable()).strip()
-    return found[2:] if found.startswith("1T") and len(found) > 2 else found
-
-
-def find_target(session: Session, name: str, code: str) -> Target:
-    """What a reading of characteristic `code` on lot or moulding lot `name` will hang on.
-
-    A lot may be named for a characteristic of its upper moulding lot. Raises UnknownRecord, UsageError.
-    """
-    with session.store.read() as conn:
-        try:
-            lot = lookups.lot(conn, scanned(name))
-        except UnknownRecord as unknown_lot:
-            return _moulding_target(conn, scanned(name), code, unknown_lot)
-        c = lookups.characteristic(conn, lot.part.number, code, lot.segment.from_us)
-        if c.hangs_on == "lot":
-            return Target(lot, None, c, lot.segment.id, lot.part.number)
-        upper = lot.segment.upper
-        if upper is None:
-            raise UsageError(
-                f"{c.name} is measured on moulding lots, and lot {lot.number} names none.",
-                "Give the moulding lot's number.",
-            )
-        return Target(lot, upper, c, upper.id, lot.part.number)
-
-
-def _moulding_target(conn: Conn, name: str, code: str, unknown_lot: UnknownRecord) -> Target:
-    try:
-        moulding = lookups.moulding_lot(conn, name)
-    except UnknownRecord:
-        raise unknown_lot from None
-    for part in lookups.parts(conn):
-        if moulding.component.id in (part.upper.id, part.lower.id):
-            for c in lookups.characteristics(conn, part.number, moulding.moulded_us):
-                if c.code == code and c.hangs_on == "moulding lot":
-                    return Target(None, moulding, c, moulding.id, part.number)
-    raise UnknownRecord(
-        f"Moulding lot {name} has no characteristic {code!r}.",
-        "Name a characteristic that hangs on moulding lots.",
-    )
 
 
 def understand_typed(characteristic: Characteristic, text: str) -> Understood:
@@ -220,8 +155,8 @@ def log(
             raise Refused(
                 f"Lot {lot.number} is {lot.state}.", "Its readings are closed; look at the lot again."
             )
-        condition_id = _condition(writer, target, gauge, condition)
-        stream_id = NO_STREAM if not stream else _stream(writer, target, stream)
+        condition_id = condition_of(writer, target, gauge, condition)
+        stream_id = NO_STREAM if not stream else stream_of(writer, target, stream)
         readings = [
             NewReading(
                 subject_id=target.subject_id,
@@ -243,7 +178,7 @@ def log(
         receipt = writer.add_readings(readings, entry_key=entry_key)
         numbers = [lot.number] if lot is not None else []
         if target.characteristic.hangs_on == "moulding lot":
-            numbers = _lots_of(writer, target)
+            numbers = lots_of(writer, target)
         judged = [judge_and_store(writer, number) for number in numbers]
         rows = tuple(lookups.reading(writer.conn, key) for key in receipt.keys)
         own = next((j for j in judged if lot is None or j.judgement.lot.number == lot.number), None)
@@ -336,49 +271,6 @@ def _pull(entry: Entry, target: Target) -> PullResult | None:
     )
 
 
-def _condition(writer: Writer, target: Target, gauge: str | None, stated: Condition | None) -> int:
-    """Condition of the readings: as stated, else as last used with the gauge, else the gauge alone."""
-    if stated is not None:
-        return registry.get_or_add_condition(writer, stated)
-    chosen = choose_gauge(writer.conn, target.characteristic, gauge)
-    if chosen is None:
-        return NO_CONDITION
-    for group in reversed(lookups.conditions_of(writer.conn, target.characteristic.id)):
-        for condition_id in reversed(group.ids):
-            known = lookups.condition(writer.conn, condition_id)
-            if known.gauge_id == chosen.id:
-                return condition_id
-    return registry.get_or_add_condition(writer, gauge_id=chosen.id)
-
-
-def choose_gauge(conn: Conn, characteristic: Characteristic, code: str | None) -> Gauge | None:
-    """The gauge named, else the only one in use of the family. Raises UsageError where several could be meant."""
-    if code:
-        return lookups.gauge(conn, code)
-    if not characteristic.gauge_family:
-        return None
-    able = [
-        g for g in lookups.gauges(conn) if g.family == characteristic.gauge_family and g.state == "in use"
-    ]
-    if len(able) > 1:
-        used = {c.condition.gauge_id for c in lookups.conditions_of(conn, characteristic.id)}
-        able = [g for g in able if g.id in used] or able
-    if len(able) > 1:
-        names = ", ".join(g.code for g in able)
-        raise UsageError(f"{characteristic.name} can be measured with {names}.", "Say which gauge was used.")
-    return able[0] if able else None
-
-
-def _stream(writer: Writer, target: Target, label: str) -> int:
-    return lookups.stream(writer.conn, target.characteristic.part_id, label).id
-
-
-def _lots_of(writer: Writer, target: Target) -> list[str]:
-    """Numbers of the lots that a moulding lot went into."""
-    assert target.moulding is not None
-    return [row.number for row in lookups.lots_touched(writer.conn, moulding_lot_id=target.moulding.id)]
-
-
 def log_texts(
     session: Session,
     lot: str,
@@ -426,94 +318,6 @@ def read_shares(text: str) -> Shares:
             f"{text!r} is not four shares.", "Write interfacial/cohesive/tear/parent in %, as 0/60/10/30."
         ) from error
     return Shares(interfacial, cohesive, tear, parent)
-
-
-@dataclass(frozen=True, slots=True)
-class Corrected:
-    """What a correction did."""
-
-    sentence: str
-    state: str
-    new_flags: tuple[Flag, ...]
-
-
-def correct_text(
-    session: Session,
-    lot: str,
-    code: str,
-    sample: int,
-    *,
-    reason: str,
-    value: str | None = None,
-    mode: str | None = None,
-    stream: str | None = None,
-    second_badge: str | None = None,
-) -> Corrected:
-    """Correct a value or a mode, or void the reading (neither given), and judge the lot anew.
-
-    Where the verdict on the reading changes, a second person must stand behind it. Raises Refused without one.
-    """
-    require(session.actor, "correct readings")
-    target = find_target(session, lot, code)
-    with session.store.read() as conn:
-        rows = (
-            lookups.readings_of_moulding_lot(conn, target.subject_id, code)
-            if target.lot is None or target.characteristic.hangs_on == "moulding lot"
-            else lookups.readings_of_lot(conn, target.lot.id, code)
-        )
-        second = None if second_badge is None else lookups.person_by_badge(conn, second_badge)
-    row = _reading_named(rows, sample, stream, target)
-    c = target.characteristic
-    understood = None if value is None else understand_typed(c, value)
-    new_mode = None if mode is None else str(find_mode(mode))
-    before = judge_reading(c, row.value, row.pull)
-    pull = row.pull if new_mode is None or row.pull is None else replace(row.pull, mode=new_mode)
-    after = judge_reading(c, row.value if understood is None else understood.value, pull)
-    voided = understood is None and new_mode is None
-    changes = before.answer == "fail" if voided else before.answer != after.answer
-    if changes and second is None and not session.plant.single_user:
-        raise Refused(
-            f"The verdict on sample {sample} would change from {before.answer} to {'void' if voided else after.answer}.",
-            "A second person has to stand behind it: give that person's badge.",
-        )
-    with session.store.write(session.actor, session.plant.id) as writer:
-        done = writer.correct(
-            row.key,
-            kind="void" if voided else "value" if understood is not None else "mode",
-            new_value=None if understood is None else understood.value,
-            new_mode=new_mode,
-            reason=reason,
-            second_person_id=None if second is None else second.id,
-            entered_text="" if understood is None else understood.text,
-        )
-        numbers = (
-            _lots_of(writer, target)
-            if c.hangs_on == "moulding lot"
-            else [target.lot.number if target.lot is not None else ""]
-        )
-        judged = [judge_and_store(writer, number) for number in numbers]
-    was = row.value if done.kind != "mode" else done.old_mode
-    now = {"value": done.new_value, "mode": done.new_mode}.get(done.kind, "void")
-    return Corrected(
-        f"{target.name} {c.code} sample {sample}: {was} {c.unit if done.kind != 'mode' else ''} is now {now}. "
-        "The old entry stays readable.".replace("  ", " "),
-        judged[0].state if judged else "",
-        tuple(flag for j in judged for flag in j.new_flags),
-    )
-
-
-def _reading_named(rows: Sequence[ReadingRow], sample: int, stream: str | None, target: Target) -> ReadingRow:
-    found = [r for r in rows if r.key.sample == sample and (stream is None or r.stream == stream)]
-    if not found:
-        known = ", ".join(str(r.key.sample) for r in rows) or "none"
-        raise UnknownRecord(
-            f"{target.name} has no sample {sample} of {target.characteristic.code}.",
-            f"Samples there: {known}.",
-        )
-    if len(found) > 1:
-        streams = ", ".join(r.stream or "not divided" for r in found)
-        raise UsageError(f"Sample {sample} is there in streams {streams}.", "Say which stream is meant.")
-    return found[0]
 
 
 def log_event(

@@ -15,10 +15,10 @@ from qualrec.judge.kinds import shown
 from qualrec.records import lookups, registry
 from qualrec.records.ledger import Writer
 from qualrec.values import Characteristic, Condition, Gauge, Part
-from qualrec.work.bench import choose_gauge
 from qualrec.work.intake_result import LotOutcome, PreviewRow, Taken, said
 from qualrec.work.judging import judge_and_store
 from qualrec.work.session import Session
+from qualrec.work.target import choose_gauge
 
 PREVIEWED = 10
 UNITS = {

@@ -19,7 +19,7 @@ from qualrec.records.database import Store, open_store
 from qualrec.records.ledger import Writer
 from qualrec.values import Characteristic, Condition, NewReading
 from qualrec.weld.failure_modes import Shares
-from qualrec.work import bench, definitions, lots, review
+from qualrec.work import bench, corrections, definitions, lots, review
 from qualrec.work.judging import judge_and_store
 from qualrec.work.sample_files import locate
 from qualrec.work.sample_plan import (
@@ -42,6 +42,7 @@ from qualrec.work.sample_plan import (
 )
 from qualrec.work.session import Session, make_session
 from qualrec.work.set_up import PROGRAM
+from qualrec.work.target import find_target
 
 MINUTE_US = 60_000_000
 SET_UP_US = lot_start(1) - 6 * DAY_US
@@ -344,7 +345,7 @@ class _Past:
         fixture, speed, conditioning = PULL_SETTINGS[lot.number[:2]]
         bench.log(
             technician,
-            bench.find_target(technician, lot.number, "PULL"),
+            find_target(technician, lot.number, "PULL"),
             [
                 bench.Entry(
                     f"{r.value:.1f}",
@@ -365,7 +366,7 @@ class _Past:
     def _correct(self, lot: PlannedLot) -> None:
         for right in lot.corrections:
             technician = self._as(TECHNICIANS[lot.operator])
-            bench.correct_text(
+            corrections.correct_text(
                 technician,
                 lot.number,
                 "PULL",

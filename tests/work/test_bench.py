@@ -13,9 +13,10 @@ from qualrec.errors import AmbiguousNumber, ImplausibleValue, Refused, UnknownRe
 from qualrec.records import lookups, registry, trail
 from qualrec.values import Characteristic
 from qualrec.weld.failure_modes import Shares
-from qualrec.work import bench, lots, review
+from qualrec.work import bench, corrections, lots, review
 from qualrec.work.rights import RIGHTS, require
 from qualrec.work.session import Session, open_session
+from qualrec.work.target import find_target, scanned
 
 
 @pytest.fixture
@@ -31,7 +32,7 @@ def quality(sample_plant: Path) -> Iterator[Session]:
 
 
 def pull(session: Session, text: str, mode: str = "parent material", **more: object) -> bench.Logged:
-    target = bench.find_target(session, "FM00061", "PULL")
+    target = find_target(session, "FM00061", "PULL")
     return bench.log(session, target, [bench.Entry(text, mode=mode, **more)])  # type: ignore[arg-type]
 
 
@@ -134,7 +135,7 @@ def test_mixed_shares_have_to_sum_to_100(technician: Session) -> None:
 
 
 def test_the_same_entry_sent_twice_is_stored_once(technician: Session) -> None:
-    target = bench.find_target(technician, "FM00061", "PULL")
+    target = find_target(technician, "FM00061", "PULL")
     entry = bench.Entry("600", mode="cohesive")
     first = bench.log(technician, target, [entry], entry_key="once")
     second = bench.log(technician, target, [entry], entry_key="once")
@@ -143,21 +144,21 @@ def test_the_same_entry_sent_twice_is_stored_once(technician: Session) -> None:
 
 
 def test_transmission_typed_on_a_lot_hangs_on_its_upper_moulding_lot(technician: Session) -> None:
-    target = bench.find_target(technician, "FM00061", "TRN")
+    target = find_target(technician, "FM00061", "TRN")
     assert target.name == "U0061"
     done = bench.log(technician, target, [bench.Entry("23,4")], stream="2")
     assert done.rows[0].stream == "2"
-    by_moulding = bench.find_target(technician, "U0061", "TRN")
+    by_moulding = find_target(technician, "U0061", "TRN")
     assert by_moulding.subject_id == target.subject_id
     with pytest.raises(UnknownRecord, match="PULL"):
-        bench.find_target(technician, "U0061", "PULL")
+        find_target(technician, "U0061", "PULL")
 
 
 def test_a_correction_that_changes_the_verdict_needs_a_second_person(technician: Session) -> None:
     pull(technician, "340")
     with pytest.raises(Refused, match="would change"):
-        bench.correct_text(technician, "FM00061", "PULL", 1, reason="digits exchanged", value="430")
-    done = bench.correct_text(
+        corrections.correct_text(technician, "FM00061", "PULL", 1, reason="digits exchanged", value="430")
+    done = corrections.correct_text(
         technician, "FM00061", "PULL", 1, reason="digits exchanged", value="430", second_badge="Q-01"
     )
     assert "430" in done.sentence
@@ -169,7 +170,7 @@ def test_a_correction_that_changes_the_verdict_needs_a_second_person(technician:
 
 def test_a_void_stays_visible(technician: Session) -> None:
     pull(technician, "600")
-    bench.correct_text(technician, "FM00061", "PULL", 1, reason="wrong part", second_badge="Q-01")
+    corrections.correct_text(technician, "FM00061", "PULL", 1, reason="wrong part", second_badge="Q-01")
     with technician.store.read() as conn:
         (row,) = lookups.readings_of_lot(conn, lookups.lot(conn, "FM00061").id, "PULL")
     assert row.void
@@ -181,12 +182,12 @@ def test_unknown_names_say_near_ones(technician: Session) -> None:
         bench.open_lot(technician, "FM0061")
     assert "FM00061" in caught.value.remedy
     with pytest.raises(UnknownRecord, match="PUL"):
-        bench.find_target(technician, "FM00061", "PUL")
+        find_target(technician, "FM00061", "PUL")
 
 
 def test_a_scanned_label_loses_its_data_identifier_and_control_signs() -> None:
-    assert bench.scanned("\x1d1TFM00061\r\n") == "FM00061"
-    assert bench.scanned(" 00123 ") == "00123"
+    assert scanned("\x1d1TFM00061\r\n") == "FM00061"
+    assert scanned(" 00123 ") == "00123"
 
 
 def test_release_is_refused_with_everything_that_stands_against_it(quality: Session) -> None:

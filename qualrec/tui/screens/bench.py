@@ -111,6 +111,9 @@ class BenchScreen(PlaceScreen):
         elif message.row.id == "mode" and message.value != "mixed":
             self._show_shares(False)
 
+    def show_record(self, *names: str) -> None:
+        self._open(names[0])
+
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         self._open(event.option.id or "")
 
@@ -236,8 +239,9 @@ class BenchScreen(PlaceScreen):
         def use(session: Session) -> Logged | _AskAgain:
             from qualrec.errors import ImplausibleValue
             from qualrec.work import bench
+            from qualrec.work.target import find_target
 
-            target = bench.find_target(session, lot, code)
+            target = find_target(session, lot, code)
             entry = bench.Entry(
                 text=text if first is None else first,
                 again=None if first is None else text,
@@ -322,9 +326,9 @@ class BenchScreen(PlaceScreen):
         lot, code = self.bench.lot.number, self.code
 
         def use(session: Session) -> str:
-            from qualrec.work import bench
+            from qualrec.work import corrections
 
-            return bench.correct_text(
+            return corrections.correct_text(
                 session,
                 lot,
                 code,

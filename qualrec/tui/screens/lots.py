@@ -366,9 +366,9 @@ class LotsScreen(PlaceScreen):
                 return
 
             def write(session: Session) -> str:
-                from qualrec.work import bench
+                from qualrec.work import corrections
 
-                return bench.correct_text(
+                return corrections.correct_text(
                     session,
                     lot,
                     found.code,
