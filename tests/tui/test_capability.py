@@ -422,7 +422,7 @@ def test_an_empty_database_teaches(
     async def steps(pilot: Pilot[None]) -> None:
         await opened(pilot)
         assert "The first steps" in screen_text(app)
-        await pilot.press("p", "w", "f", "s", "d", "full_stop")
+        await pilot.press("p", "w", "f", "k", "d", "full_stop")
         await settle(pilot)
 
     run(app, steps)

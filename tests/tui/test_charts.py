@@ -208,7 +208,7 @@ def test_keys_switch_weighted_mean_spread_stream_and_characteristic(
         await pilot.press("r")
         assert screen.chart.spread is None
         pooled = list(screen.chart.plot.values)
-        await pilot.press("s")
+        await pilot.press("k")
         await settle(pilot)
         assert screen.subject == Subject("FM-2040", "TRN", "1")
         assert "stream 1" in said(screen, "#subject")
@@ -243,6 +243,9 @@ def test_chooser_narrows_by_typing_and_opens_the_characteristic(written_sample_p
         codes = [options.get_option_at_index(at).id for at in range(options.option_count)]
         assert codes[0] == "p:VB-1310"
         assert "c:LEAK" in codes
+        options.highlighted = 0
+        await pilot.press("enter")
+        assert options.highlighted == 1, "Enter on the open part goes to its first characteristic"
         await pilot.press(*["down"] * (codes.index("c:LEAK") - (options.highlighted or 0)), "enter")
         await settle(pilot)
         assert screen.subject == Subject("VB-1310", "LEAK")
@@ -443,6 +446,8 @@ def test_what_cannot_be_read_is_told_with_a_remedy(written_sample_plant: Path, r
     async def steps(pilot: Pilot[None]) -> None:
         screen = await opened(pilot, Subject("FM-2040", "PULX"))
         assert "PULX" in message(screen)
+        assert said(screen, "#subject") == "FM-2040 PULX   not read"
+        assert screen.chart.plot.words.empty == "not read"
         assert "PULL" in message(screen)
         await pilot.press("t", "x", "z", "e", "v", "i", "space", "enter")
         await settle(pilot)

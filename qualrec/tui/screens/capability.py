@@ -144,9 +144,7 @@ class CapabilityScreen(SubjectScreen):
             self._tell(name, "")
         self.query_one(EvidenceChain).show((), roomy=self.wide)
         self.query_one(IndexBars).show(())
-        empty = Pictures.computing()
-        self.query_one(Histogram).show(empty.distribution)
-        self.query_one(ProbabilityPaper).show(empty.paper)
+        self._show_pictures(Pictures.without("computing ..."))
 
     def _arrived(self, found: Loaded) -> None:
         self.loaded, self.choice, self.groups = found, found.report.choice, found.groups
@@ -159,6 +157,8 @@ class CapabilityScreen(SubjectScreen):
     def subject_failed(self, trouble: Trouble) -> None:
         if self.subject is not None:
             self._tell("#subject", f"{self.subject.words()}   not read")
+        if self.loaded is None:
+            self._show_pictures(Pictures.without("not read"))
         super().subject_failed(trouble)
 
     # The picture.
@@ -176,16 +176,19 @@ class CapabilityScreen(SubjectScreen):
         self._tell("#how", words.how(report))
         self.query_one(EvidenceChain).show(report.chain.links, roomy=self.wide)
         self.query_one(IndexBars).show(words.bars(report, style))
-        self.query_one(Histogram).show(shown.distribution, shown.distribution_heading)
-        paper = self.query_one(ProbabilityPaper)
-        paper.censored_word = "at least this much: the wall broke, the weld held"
-        paper.show(shown.paper, shown.paper_heading)
+        self._show_pictures(shown)
         width = max(56, self.query_one("#view").size.width - 2)
         self._tell("#weld-text", "\n".join(words.strength_lines(report, style, width)))
         self._tell("#figures-text", "\n".join(words.figure_lines(report, style, width)))
         self._tell(
             "#beside-text", "\n".join(words.figure_lines(report, style, BESIDE_WIDTH)) if self.wide else ""
         )
+
+    def _show_pictures(self, shown: Pictures) -> None:
+        self.query_one(Histogram).show(shown.distribution, shown.distribution_heading)
+        paper = self.query_one(ProbabilityPaper)
+        paper.censored_word = "at least this much: the wall broke, the weld held"
+        paper.show(shown.paper, shown.paper_heading)
 
     def _tell(self, where: str, text: str, tone: Tone | None = None) -> None:
         line = self.query_one(where, Static)

@@ -34,9 +34,8 @@ class Pictures:
     paper_heading: str
 
     @classmethod
-    def computing(cls) -> Pictures:
-        """What stands in place of the pictures while they are computed."""
-        text = "computing ..."
+    def without(cls, text: str) -> Pictures:
+        """What stands in place of the pictures while there are none: `text` says why."""
         return cls(Distribution((), (), empty=text), "", ProbabilityPlot((), (), empty=text), "")
 
 

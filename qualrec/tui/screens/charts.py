@@ -292,7 +292,9 @@ class ChartsScreen(LimitsScreen):
         await self.hand_over("capability")
 
     def subject_failed(self, trouble: Trouble) -> None:
-        self.chart.show(SequencePlot((), words=Words(empty="not read")), describe=_nothing)
+        if self.loaded is None and self.subject is not None:
+            self._tell("#subject", f"{self.subject.words()}   not read")
+            self.chart.show(SequencePlot((), words=Words(empty="not read")), describe=_nothing)
         super().subject_failed(trouble)
 
 

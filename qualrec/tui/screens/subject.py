@@ -218,7 +218,10 @@ class SubjectSheet(Asking, ModalScreen["Subject | None"]):
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         event.stop()
         kind, _, name = (event.option.id or "").partition(":")
-        if kind == "p":
+        if kind == "p" and name == self.open_part:
+            options = self.query_one(OptionList)
+            options.highlighted = (options.highlighted or 0) + bool(self.codes)
+        elif kind == "p":
             self._open(name)
         elif kind == "c":
             self.dismiss(Subject(self.open_part, name))
