@@ -5,34 +5,18 @@ Source and how each figure was obtained stand in the packaged case (qualrec/refe
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
 
 import qualrec.reference
-from qualrec.cli.calc import calc
 from qualrec.errors import ComputeError
 from qualrec.reference import Case, case, load_cases
 
 DATA = Path(qualrec.reference.__file__).parent / "data"
 Found = dict[str, Any]
-
-
-@pytest.fixture(name="run")
-def _run(capsys: pytest.CaptureFixture[str]) -> Callable[..., Found]:
-    """Runs one command with --json and gives its data."""
-
-    def run(*args: object) -> Found:
-        capsys.readouterr()
-        command = typer.main.get_command(calc)
-        command.main([*map(str, args), "--json"], prog_name="qualrec calc", standalone_mode=False)
-        return json.loads(capsys.readouterr().out)
-
-    return run
 
 
 Run = Callable[..., Found]
@@ -385,9 +369,11 @@ def test_every_kind_of_case_has_a_command() -> None:
 
 
 @pytest.mark.parametrize("case_id", [c.id for c in load_cases()])
-def test_published_case_through_the_command(case_id: str, run: Run, tmp_path: Path) -> None:
+def test_published_case_through_the_command(case_id: str, calc_json: Run, tmp_path: Path) -> None:
     c = case(case_id)
-    found = multivariate(run, c, tmp_path) if c.kind == "multivariate" else COMMANDS[c.kind](run, c)
+    found = (
+        multivariate(calc_json, c, tmp_path) if c.kind == "multivariate" else COMMANDS[c.kind](calc_json, c)
+    )
     for name, expected in c.expected.items():
         if (case_id, name) not in NOT_SHOWN:
             assert expected.accepts(found[name]), (name, found[name], expected.value)
