@@ -12,6 +12,7 @@ from types import SimpleNamespace
 import pytest
 from textual.app import ComposeResult
 from textual.pilot import Pilot
+from textual.widgets import Input
 
 from qualrec.config import Settings
 from qualrec.errors import UsageError
@@ -257,19 +258,20 @@ def program_on() -> Callable[..., QualrecApp]:
     return make
 
 
-KEYS = {",": "comma", ".": "full_stop", "/": "slash", "-": "minus", " ": "space"}
-
-
 @pytest.fixture
 def fill() -> Callable[..., Awaitable[None]]:
-    """Fill the rows of a sheet: each text is typed and ended with Enter; a text in <> is one key alone."""
+    """Fill the rows of a sheet: each text is put into the field and ended with Enter; a text in <> is one key alone."""
 
     async def go(pilot: Pilot[None], *texts: str) -> None:
+        await settled(pilot)
         for text in texts:
             if text.startswith("<"):
                 await pilot.press(text.strip("<>"))
             else:
-                await pilot.press(*[KEYS.get(c, c) for c in text], "enter")
+                field = pilot.app.focused
+                assert isinstance(field, Input), text
+                field.insert_text_at_cursor(text)
+                await pilot.press("enter")
             await pilot.pause()
         for _ in range(3):
             await settled(pilot)

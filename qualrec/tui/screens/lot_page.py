@@ -254,9 +254,7 @@ class _Writer:
         if verdict.n > 1:
             figures += f"  s {self.figure(verdict.sd, None if decimals is None else decimals + 1)}"
         if verdict.n:
-            figures += (
-                f"  low {self.figure(verdict.low, decimals)}  high {self.figure(verdict.high, decimals)}"
-            )
+            figures += f"  {self.figure(verdict.low, decimals)} to {self.figure(verdict.high, decimals)}"
         owed = f"  owed {verdict.missing}" if verdict.missing else ""
         fold = " " if not rows else "-" if unfolded else "+"
         parts = (
