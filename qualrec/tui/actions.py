@@ -33,8 +33,20 @@ class Place:
 
 
 PLACES: tuple[Place, ...] = (
-    Place("bench", "Bench", "1", "qualrec.tui.screens.bench:BenchScreen", "What must I test now, and was that pull good?"),
-    Place("lots", "Lots", "2", "qualrec.tui.screens.lots:LotsScreen", "Which lots wait, which are on hold and why, may this one ship?"),
+    Place(
+        "bench",
+        "Bench",
+        "1",
+        "qualrec.tui.screens.bench:BenchScreen",
+        "What must I test now, and was that pull good?",
+    ),
+    Place(
+        "lots",
+        "Lots",
+        "2",
+        "qualrec.tui.screens.lots:LotsScreen",
+        "Which lots wait, which are on hold and why, may this one ship?",
+    ),
     Place(
         "charts",
         "Charts",
@@ -49,9 +61,21 @@ PLACES: tuple[Place, ...] = (
         "qualrec.tui.screens.capability:CapabilityScreen",
         "May I quote an index, which one, how sure, and what stands in the way?",
     ),
-    Place("recipes", "Recipes", "5", "qualrec.tui.screens.recipes:RecipesScreen", "What are we running, what changed, who approved it, how much energy reaches the joint?"),
+    Place(
+        "recipes",
+        "Recipes",
+        "5",
+        "qualrec.tui.screens.recipes:RecipesScreen",
+        "What are we running, what changed, who approved it, how much energy reaches the joint?",
+    ),
     Place("gauges", "Gauges", "6", "qualrec.tui.screens.gauges:GaugesScreen", "Can I trust the number?"),
-    Place("trail", "Trail", "8", "qualrec.tui.screens.trail:TrailScreen", "Who changed what, and does the chain hold?"),
+    Place(
+        "trail",
+        "Trail",
+        "8",
+        "qualrec.tui.screens.trail:TrailScreen",
+        "Who changed what, and does the chain hold?",
+    ),
 )
 
 
@@ -128,14 +152,14 @@ ACTIONS: tuple[Action, ...] = (
     Action("lots.close-flag", ("f7", "c"), "Close flag", "Close the flag under the cursor with what was found and done."),
     Action("lots.step", ("p",), "Step done", "Tick the next step of the flag's reaction plan."),
     Action("lots.concession", ("k",), "Concession", "Record a customer's concession by quantity or date."),
-    Action("lots.correct", ("f12", "x"), "Correct", "Correct or void the reading under the cursor; the old entry stays readable."),
+    Action("lots.correct", ("f12", "x"), "Correct", "Correct or void the reading; the old entry stays readable."),
     Action("lots.bench", ("e",), "To the bench", "Take this lot to the bench to enter results."),
     Action("lots.chart", ("h",), "Chart", "Show the chart of the characteristic under the cursor."),
-    Action("recipes.compare", ("f3", "m"), "Compare with", "Compare other revisions with this one; again: each with the one before it."),
+    Action("recipes.compare", ("f3", "m"), "Compare with", "Compare others with this one; again: each with the one before."),
     Action("recipes.approve", ("f6", "a"), "Approve", "Approve the draft under the cursor: signed, with a reason."),
     Action("recipes.draft", ("f7", "d"), "New draft", "Draft a new revision from the one under the cursor."),
     Action("recipes.withdraw", ("f8", "w"), "Withdraw", "Withdraw a draft or the approved revision, from now on."),
-    Action("recipes.change", ("f12", "t"), "Temporary", "Begin a temporary change with its last day and extra checks, or end it."),
+    Action("recipes.change", ("f12", "t"), "Temporary", "Begin a temporary change with its last day, or end it."),
     Action("gauges.check", ("f6", "c"), "Check", "Record a check of the gauge under the cursor against a reference."),
     Action("gauges.calibration", ("f7", "k"), "Calibration", "Record a calibration of the gauge under the cursor."),
     Action("trail.filter", ("f3", "f"), "Filter", "Choose which entries are listed: act, person, record."),
