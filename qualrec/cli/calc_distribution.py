@@ -36,8 +36,8 @@ def distribution(
 ) -> Answer:
     """Shapes fitted by maximum likelihood, the choice between them, and their points.
 
-    Shapes: normal, lognormal, weibull, weibull 3, gamma, folded normal, rayleigh, johnson su, johnson sb, smallest extreme
-    value, box-cox, yeo-johnson.
+    Shapes: normal, lognormal, weibull, weibull3, gamma, folded normal, rayleigh, johnson su, johnson sb, smallest extreme
+    value, box-cox normal, yeo-johnson normal.
     JSON: shape, n, parameters {name: value}, log_likelihood, aicc, a2, distance, x_low (0.135 %), x_median, x_high
     (99.865 %), quantiles {share: value}, fits [{name, parameters, log_likelihood, aicc, a2, distance}], failed; with
     limits pp, ppk, ppl, ppu, share_below, share_above.

@@ -154,6 +154,12 @@ def box_cox(x: FloatArray) -> Theta:
     return *normal(boxcox(x, e)), e
 
 
+_DIGITS_LEFT = 1e-9
+"""Spread over size of transformed values below which rounding decides."""
+_NEVER = 1e12
+"""Log-likelihood, turned round, of an exponent that leaves no digits."""
+
+
 def yeo_johnson(x: FloatArray, e: float) -> FloatArray:
     """The Yeo-Johnson transformation with exponent e."""
     up, down = np.log1p(np.maximum(x, 0.0)), np.log1p(np.maximum(-x, 0.0))
@@ -170,8 +176,11 @@ def yeo_johnson_fit(x: FloatArray) -> Theta:
     reach = min(20.0, 200.0 / max(float(np.log1p(np.abs(x)).max()), 1e-3))
 
     def value(e: float) -> float:
-        spread = float(yeo_johnson(x, e).var())
-        return -0.5 * x.size * math.log(max(spread, 1e-300)) + (e - 1.0) * slope
+        y = yeo_johnson(x, e)
+        spread = float(y.std())
+        if not spread > _DIGITS_LEFT * float(np.abs(y).max()):
+            return -_NEVER
+        return -x.size * math.log(spread) + (e - 1.0) * slope
 
     grid = np.linspace(-reach, reach, 41)
     best = int(np.argmax([value(float(e)) for e in grid]))
