@@ -12,7 +12,7 @@ from qualrec.cli.calc_input import Source
 from qualrec.errors import UsageError
 
 if TYPE_CHECKING:
-    from qualrec.cli.calc_chart_build import Built
+    from qualrec.cli.calc_chart_wish import Built
     from qualrec.stats.results import Chart, Signal, Track
     from qualrec.stats.rules import Rule
 
@@ -66,6 +66,13 @@ def chart(
     ] = None,
     centre: Annotated[float | None, num("Known centre (second phase).", "--centre")] = None,
     sigma: Annotated[float | None, num("Known sigma (second phase).", "--sigma")] = None,
+    mean_spread: Annotated[
+        float | None,
+        num(
+            "Known mean range, mean standard deviation or mean moving range, in place of --sigma.",
+            "--mean-spread",
+        ),
+    ] = None,
     target: Annotated[float | None, num("Target (cusum, ewma, deviation, standardised).", "--target")] = None,
     target_column: Annotated[str | None, typer.Option("--target-column", help="Column of targets.")] = None,
     sigma_column: Annotated[
@@ -116,7 +123,8 @@ def chart(
     ewma: ewma, ucl_steady, lcl_steady; cusum: c_plus, c_minus, k, h, shift_first, shift_level; p_bar, np_bar,
     c_bar, u_bar, sigma_z; t2: t2, mean, covariance, contributions.
     """
-    from qualrec.cli.calc_chart_build import BUILDERS, Wish
+    from qualrec.cli.calc_chart_build import BUILDERS
+    from qualrec.cli.calc_chart_wish import Wish
 
     name = chosen("--kind", kind, BUILDERS)
     out, reasons = _left_out(leave_out or [])
@@ -132,6 +140,7 @@ def chart(
         part_column=part_column,
         centre=centre,
         sigma=sigma,
+        mean_spread=mean_spread,
         width=width,
         estimator=estimator.replace("-", " "),
         weight=weight,
@@ -146,7 +155,8 @@ def chart(
         printed=chosen("--factors", factors, ("full", "printed")) == "printed",
         factor=tuple(factor or ()),
     )
-    source.need("values")
+    if not (name in ("individuals", "xbar-r", "xbar-s") and centre is not None):
+        source.need("values")
     built = BUILDERS[name](source, wish)
     answer = _answer(name, built, rules_named(rule or [], run_length))
     if wish.has_factors:
@@ -211,14 +221,14 @@ def _track(t: Track) -> dict[str, Any]:
 
 
 def _answer(kind: str, built: Built, rules: list[Rule]) -> Answer:
-    from qualrec.cli.calc_chart_build import flat
+    from qualrec.cli.calc_chart_wish import flat
     from qualrec.stats.rules import evaluate_chart
 
     c = built.chart
     first = c.tracks[0]
     signals = evaluate_chart(c, rules)
     answer = Answer(
-        f"Chart: {c.method} ({len(built.names)} points)",
+        f"Chart: {c.method} ({f'{len(built.names)} points' if built.names else 'limits only'})",
         SOURCES.get(kind, "ISO 7870-2; Montgomery"),
         _scale(c),
     )

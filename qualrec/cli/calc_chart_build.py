@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from qualrec.cli import calc_chart_counts as counts
+from qualrec.cli.calc_chart_wish import Built, Wish, flat, known_limits, point_names
 from qualrec.cli.calc_factors import read_factors
 from qualrec.cli.calc_groups import Subgrouped, subgroups_of
 from qualrec.cli.calc_input import Source
@@ -17,99 +19,27 @@ from qualrec.stats.printed_factors import with_factors
 from qualrec.stats.results import Chart, Frozen
 
 
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """Options of `calc chart`; None or empty where not given."""
-
-    kind: str
-    by: str | None = None
-    size: int | None = None
-    size_column: str | None = None
-    spread_column: str | None = None
-    target: float | None = None
-    target_column: str | None = None
-    sigma_column: str | None = None
-    part_column: str | None = None
-    centre: float | None = None
-    sigma: float | None = None
-    width: float | None = None
-    estimator: str = "moving range"
-    weight: float | None = None
-    steady: bool = False
-    slack: float = 0.5
-    decision: float = 5.0
-    head_start: float = 0.0
-    alpha: float = 0.0027
-    method: str | None = None
-    left_out: tuple[int, ...] = ()
-    first: int | None = None
-    printed: bool = False
-    factor: tuple[str, ...] = ()
-
-    @property
-    def has_factors(self) -> bool:
-        return self.printed or bool(self.factor)
-
-    def wide(self, usual: float) -> float:
-        return usual if self.width is None else self.width
-
-    def used(self, n: int) -> Any:
-        """Mask of the points that limits come from; None for all."""
-        if not self.left_out and self.first is None:
-            return None
-        mask = np.ones(n, dtype=np.bool_)
-        for place in self.left_out:
-            if not 1 <= place <= n:
-                raise UsageError(f"There is no point {place} to leave out.", f"There are {n} points.")
-            mask[place - 1] = False
-        if self.first is not None:
-            mask[self.first :] = False
-        return mask
-
-
-@dataclass(slots=True)
-class Built:
-    """A chart, the names of its points, and key figures as (JSON key, value, words, formula)."""
-
-    chart: Chart
-    names: list[str]
-    figures: list[tuple[str, Any, str, str]] = field(default_factory=list)
-    data: dict[str, Any] = field(default_factory=dict)
-
-
-def _names(n: int) -> list[str]:
-    return [str(i + 1) for i in range(n)]
-
-
-def _known(wish: Wish, kind: str, usual: float) -> Frozen | None:
-    """Limits put in force, where centre and sigma are given. Raises UsageError where one lacks."""
-    if wish.sigma is None and wish.centre is None:
-        return None
-    if wish.sigma is None or wish.centre is None:
-        raise UsageError("Known limits need both --centre and --sigma.", "Give both, or neither.")
-    return Frozen(kind, wish.centre, wish.sigma, "given", width=wish.wide(usual))
-
-
 def _individuals(source: Source, wish: Wish) -> Built:
     from qualrec.stats.charts import apply_frozen, individuals
 
-    x = source.one(gaps=True)
-    known = _known(wish, "individuals", 3.0)
+    x = source.one(gaps=True) if source.given else [math.nan]
+    known = known_limits(wish, "individuals", 3.0)
     if known is not None:
         chart = apply_frozen(known, x)
     else:
         chart = individuals(x, used=wish.used(len(x)), width=wish.wide(3.0), estimator=wish.estimator)
     if wish.has_factors:
         chart = with_factors(chart, 2, read_factors(wish.printed, wish.factor, 2))
-    return _with_ranges(chart, _names(len(x)))
+    return _with_ranges(chart, point_names(len(x)) if source.given else [], wish.mean_spread)
 
 
-def _with_ranges(chart: Chart, names: list[str]) -> Built:
+def _with_ranges(chart: Chart, names: list[str], given: float | None = None) -> Built:
     assert chart.frozen is not None
     moving = chart.tracks[1]
-    used = chart.used if chart.used.any() else np.ones(len(names), dtype=np.bool_)
+    used = chart.used if chart.used.any() else np.ones(chart.used.size, dtype=np.bool_)
     values = chart.tracks[0].values[used & ~np.isnan(chart.tracks[0].values)]
-    bar = float(np.mean(np.abs(np.diff(values)))) if values.size > 1 else math.nan
+    found = float(np.mean(np.abs(np.diff(values)))) if values.size > 1 else math.nan
+    bar = found if given is None else given
     rows = [
         ("mr_bar", bar, "mean moving range", "mean of |x[i] - x[i-1]|"),
         ("sigma", chart.frozen.sigma, "sigma", f"by {chart.frozen.estimator}"),
@@ -133,7 +63,7 @@ def _rows_of(source: Source, wish: Wish) -> tuple[Any, Any, Any, list[str], Subg
                 "Means and spreads need the size of their subgroups.", "Give --size or --size-column."
             )
         sizes = rest[0] if rest else [float(wish.size or 0)] * len(means)
-        return means, (spreads, spreads), sizes, _names(len(means)), None
+        return means, (spreads, spreads), sizes, point_names(len(means)), None
     data = subgroups_of(source, wish.by, wish.size)
     if not data.grouped:
         raise UsageError(
@@ -148,15 +78,20 @@ def _subgroups(source: Source, wish: Wish) -> Built:
 
     kind = wish.kind.replace("-", "_")
     ranged = kind == "xbar_r"
-    means, spreads, sizes, names, _ = _rows_of(source, wish)
+    if source.given:
+        means, spreads, sizes, names, _ = _rows_of(source, wish)
+    else:
+        if wish.size is None:
+            raise UsageError("Limits without values need the subgroup size.", "Give --size.")
+        means, spreads, sizes, names = [math.nan], ([math.nan], [math.nan]), [float(wish.size)], []
     spread = spreads[0] if ranged else spreads[1]
-    known = _known(wish, kind, 3.0)
+    known = known_limits(wish, kind, 3.0, int(max(sizes)))
     if known is not None:
         chart = apply_frozen(known, means, sizes=sizes, spreads=spread)
     else:
         make = xbar_r if ranged else xbar_s
         chart = make(means, spread, sizes, used=wish.used(len(names)), width=wish.wide(3.0))
-    used = chart.used if chart.used.any() else np.ones(len(names), dtype=np.bool_)
+    used = chart.used if chart.used.any() else np.ones(len(sizes), dtype=np.bool_)
     if wish.has_factors:
         whole = sorted({int(n) for n in np.asarray(sizes)[used]})
         if len(whole) != 1:
@@ -166,7 +101,11 @@ def _subgroups(source: Source, wish: Wish) -> Built:
         chart = with_factors(chart, whole[0], read_factors(wish.printed, wish.factor, whole[0]))
     assert chart.frozen is not None
     track, key, word = chart.tracks[1], *(("r", "range") if ranged else ("s", "standard deviation"))
-    bar = float(np.mean(np.asarray(spread, dtype=np.float64)[used]))
+    bar = (
+        float(np.mean(np.asarray(spread, dtype=np.float64)[used]))
+        if wish.mean_spread is None
+        else wish.mean_spread
+    )
     rows: list[tuple[str, Any, str, str]] = [
         ("grand_mean", chart.frozen.centre, "grand mean", "weighted by subgroup size"),
         (f"{key}_bar", bar, f"mean {word}", ""),
@@ -175,15 +114,6 @@ def _subgroups(source: Source, wish: Wish) -> Built:
         (f"{key}_lcl", flat(track.lower), f"lower limit, {word}", "D3 Rbar" if ranged else "B3 sbar"),
     ]
     return Built(chart, names, rows, {"sizes": flat(np.asarray(sizes))})
-
-
-def flat(row: Any) -> Any:
-    """One figure where a row is constant, else the list."""
-    x = np.asarray(row, dtype=np.float64)
-    here = x[~np.isnan(x)]
-    if here.size == 0:
-        return None
-    return float(here[0]) if np.ptp(here) == 0 else x.tolist()
 
 
 def _lot_means(source: Source, wish: Wish) -> Built:
@@ -218,7 +148,7 @@ def _series(source: Source, wish: Wish) -> tuple[Any, list[str]]:
         means, _, _, names, _ = _rows_of(source, wish)
         return np.asarray(means), names
     x = source.one(gaps=True)
-    return np.asarray(x), _names(len(x))
+    return np.asarray(x), point_names(len(x))
 
 
 def _ewma(source: Source, wish: Wish) -> Built:
@@ -277,91 +207,6 @@ def _cusum(source: Source, wish: Wish) -> Built:
     return Built(chart, names, rows, data)
 
 
-def _counts(source: Source, wish: Wish) -> tuple[list[float], Any, list[str]]:
-    if wish.size_column is not None:
-        figures, _ = source.table([source.columns[0] if source.columns else "", wish.size_column], gaps=True)
-        counts, sizes = list(figures.values())
-        return counts, sizes, _names(len(counts))
-    counts = source.one("counts", gaps=True)
-    if wish.size is None and wish.kind in ("p", "np", "u", "p-prime", "u-prime"):
-        raise UsageError(
-            f"A chart of kind {wish.kind} needs the size of its samples.", "Give --size or --size-column."
-        )
-    return counts, 1.0 if wish.size is None else float(wish.size), _names(len(counts))
-
-
-def _attributes(source: Source, wish: Wish) -> Built:
-    from qualrec.stats import attributes as at
-
-    counts, sizes, names = _counts(source, wish)
-    used, width = wish.used(len(names)), wish.wide(3.0)
-    if wish.centre is not None:
-        chart = at.apply(Frozen(wish.kind, wish.centre, width=width), counts, sizes)
-    elif wish.kind == "c":
-        chart = at.c_chart(counts, used=used, width=width)
-    else:
-        make = {"p": at.p_chart, "np": at.np_chart, "u": at.u_chart}[wish.kind]
-        chart = make(counts, sizes, used=used, width=width)
-    words = {
-        "p": ("p_bar", "sum of defectives / sum of sizes"),
-        "np": ("np_bar", "mean number of defectives"),
-        "c": ("c_bar", "mean number of defects"),
-        "u": ("u_bar", "sum of defects / sum of exposures"),
-    }
-    key, how = words[wish.kind]
-    rows: list[tuple[str, Any, str, str]] = [(key, flat(chart.tracks[0].centre), key.replace("_", " "), how)]
-    if wish.kind == "np" and chart.frozen is not None:
-        rows.append(("p_bar", chart.frozen.centre, "p bar", "sum of defectives / sum of sizes"))
-    return Built(chart, names, rows)
-
-
-def _over_dispersed(source: Source, wish: Wish) -> Built:
-    from qualrec.stats import laney
-
-    counts, sizes, names = _counts(source, wish)
-    make = laney.p_prime_chart if wish.kind == "p-prime" else laney.u_prime_chart
-    chart = make(counts, sizes, used=wish.used(len(names)), width=wish.wide(3.0))
-    assert chart.frozen is not None
-    key = "p_bar" if wish.kind == "p-prime" else "u_bar"
-    rows = [
-        (key, chart.frozen.centre, key.replace("_", " "), "sum of counts / sum of sizes"),
-        ("sigma_z", chart.frozen.sigma, "sigma z", "mean moving range of the standardised counts / d2"),
-    ]
-    return Built(chart, names, rows)
-
-
-def _zero(source: Source, wish: Wish) -> Built:
-    from qualrec.stats.attributes import zero_tolerance
-
-    counts = source.one("counts", gaps=True)
-    return Built(zero_tolerance(counts), _names(len(counts)))
-
-
-def _rare(source: Source, wish: Wish) -> Built:
-    from qualrec.stats import rare
-
-    x = source.one("gaps" if wish.kind == "g" else "times", gaps=True)
-    used, width = wish.used(len(x)), wish.wide(3.0)
-    if wish.kind == "g":
-        chart = rare.g_chart(
-            x, used=used, width=width, method=(wish.method or "probability").replace("-", " ")
-        )
-    else:
-        chart = rare.t_chart(x, used=used, width=width, method=wish.method or "exponential")
-    assert chart.frozen is not None
-    used_values = np.asarray(x)[chart.used]
-    rows = [
-        (
-            "mean",
-            float(np.nanmean(used_values)),
-            "mean",
-            "of the gaps" if wish.kind == "g" else "of the times",
-        ),
-        ("median", float(chart.tracks[0].centre[0]), "centre (median)", chart.frozen.estimator),
-    ]
-    return Built(chart, _names(len(x)), rows)
-
-
 def _t2(source: Source, wish: Wish) -> Built:
     from qualrec.stats import hotelling as ht
 
@@ -370,7 +215,7 @@ def _t2(source: Source, wish: Wish) -> Built:
     texts: dict[str, list[str]] = {}
     figures, texts = source.table(source.columns, [wish.by] if wish.by else [])
     rows = np.column_stack(list(figures.values()))
-    names = _names(rows.shape[0])
+    names = point_names(rows.shape[0])
     if wish.by:
         labels = next(iter(texts.values()))
         names = list(dict.fromkeys(labels))
@@ -382,7 +227,7 @@ def _t2(source: Source, wish: Wish) -> Built:
         if rows.shape[0] % wish.size:
             raise UsageError(f"{rows.shape[0]} rows do not divide by {wish.size}.", "Check --size.")
         rows = rows.reshape(-1, wish.size, rows.shape[1])
-        names = _names(rows.shape[0])
+        names = point_names(rows.shape[0])
     used = wish.used(len(names))
     frozen = ht.freeze_t2(rows, used=used, alpha=wish.alpha)
     second = wish.first is not None
@@ -418,13 +263,13 @@ def _short_run(source: Source, wish: Wish) -> Built:
         chart = shortrun.deviation_chart(
             x, target, parts=parts, used=wish.used(len(x)), width=wish.wide(3.0), estimator=wish.estimator
         )
-        return _with_ranges(chart, _names(len(x)))
+        return _with_ranges(chart, point_names(len(x)))
     sigma = found[wish.sigma_column] if wish.sigma_column else wish.sigma
     if sigma is None:
         raise UsageError("A standardised chart needs known sigmas.", "Give --sigma or --sigma-column.")
     sizes: Any = found[wish.size_column] if wish.size_column else float(wish.size or 1)
     chart = shortrun.standardised_chart(x, target, sigma, sizes=sizes, width=wish.wide(3.0))
-    return Built(chart, _names(len(x)), [], {"z": chart.tracks[0].values})
+    return Built(chart, point_names(len(x)), [], {"z": chart.tracks[0].values})
 
 
 BUILDERS: dict[str, Callable[[Source, Wish], Built]] = {
@@ -434,15 +279,15 @@ BUILDERS: dict[str, Callable[[Source, Wish], Built]] = {
     "lot-means": _lot_means,
     "ewma": _ewma,
     "cusum": _cusum,
-    "p": _attributes,
-    "np": _attributes,
-    "c": _attributes,
-    "u": _attributes,
-    "p-prime": _over_dispersed,
-    "u-prime": _over_dispersed,
-    "zero": _zero,
-    "g": _rare,
-    "t": _rare,
+    "p": counts.attributes,
+    "np": counts.attributes,
+    "c": counts.attributes,
+    "u": counts.attributes,
+    "p-prime": counts.over_dispersed,
+    "u-prime": counts.over_dispersed,
+    "zero": counts.zero,
+    "g": counts.rare_failures,
+    "t": counts.rare_failures,
     "t2": _t2,
     "deviation": _short_run,
     "standardised": _short_run,

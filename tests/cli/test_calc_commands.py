@@ -274,6 +274,17 @@ def test_subgroup_charts_from_means_and_ranges(calc_json: Run, pulls_table: Path
     assert found["ucl"] == pytest.approx(30.2 / 3 + 0.5768193 * 1.1, rel=1e-6)  # A2 of n = 5, ISO 7870-2
 
 
+def test_limits_from_averages_alone(calc_json: Run) -> None:
+    """50.81 -+ 3 x 1.8778/1.128 = 55.8041 and 45.8159: NIST e-Handbook 6.3.2.2 (from memory)."""
+    found = calc_json("chart", "--centre", 50.81, "--mean-spread", 1.8778, "--factors", "printed")
+    assert found["ucl"] == pytest.approx(55.8041, abs=1e-4)
+    assert found["lcl"] == pytest.approx(45.8159, abs=1e-4)
+    means = calc_json("chart", "--kind", "xbar-r", "--centre", 74, "--mean-spread", 0.023, "--size", 5)
+    assert means["ucl"] == pytest.approx(74 + 0.5768193 * 0.023, rel=1e-9)
+    assert means["r_ucl"] == pytest.approx(2.1144991 * 0.023, rel=1e-6)
+    assert means["n"] == 0
+
+
 def test_left_out_points_known_limits_and_rules(calc_json: Run) -> None:
     x = [10, 11, 9, 10, 11, 9, 10, 30, 10, 11]
     whole = calc_json("chart", *x)
