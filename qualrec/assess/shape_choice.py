@@ -22,7 +22,8 @@ SHAPES_TRIED = ("normal", "lognormal", "weibull", "gamma", "smallest extreme val
 
 @dataclass(frozen=True, slots=True)
 class ShapeReport:
-    """`normality` of the values; `percentiles` where they are not normal; `index` the one to judge then, else None."""
+    """`normality` of the values; `percentiles`, with bounds that respect the lots, where they are not normal; `index` the
+    one to judge then, else None."""
 
     standing: ShapeStanding
     normality: Normality | None
@@ -37,6 +38,7 @@ def shape_report(c: Characteristic, values: Values, found: Capability, samples: 
     """
     from qualrec.stats.distributions import percentile_capability
     from qualrec.stats.normality import normality
+    from qualrec.stats.percentile_lots import with_lots
 
     x = values.value
     if x.size < LEAST_FOR_SHAPE:
@@ -50,7 +52,7 @@ def shape_report(c: Characteristic, values: Values, found: Capability, samples: 
         standing = ShapeStanding("normal", normal.n, normal.p_anderson, normal.p_anderson)
         return ShapeReport(standing, normal, None, None)
     try:
-        better = percentile_capability(x, c.lsl, c.usl, names=SHAPES_TRIED, samples=samples)
+        better = with_lots(percentile_capability(x, c.lsl, c.usl, names=SHAPES_TRIED, samples=samples), found)
     except ComputeError as error:
         standing = ShapeStanding(
             "normal", normal.n, _p(normal.p_anderson), _p(normal.p_anderson), error.message
@@ -59,7 +61,7 @@ def shape_report(c: Characteristic, values: Values, found: Capability, samples: 
     note = "The normal shape is contradicted." if normal.p_anderson is not None else ""
     p = math.nan if better.p_anderson is None else max(better.p_anderson, 1.0 / better.samples)
     standing = ShapeStanding(better.fit.name, normal.n, p, _p(normal.p_anderson), note, better.fit.distance)
-    index = None if better.fit.name == "normal" else _index(better, found)
+    index = None if better.fit.name == "normal" else _index(better)
     return ShapeReport(standing, normal, better, index)
 
 
@@ -67,17 +69,8 @@ def _p(value: float | None) -> float:
     return math.nan if value is None else value
 
 
-def _index(better: PercentileCapability, found: Capability) -> IndexStanding:
-    """Ppk by percentiles; its bound is lowered by what lots cost the normal bound.
-
-    The bootstrap takes values as independent. Where the bound from the lots is below the independent one, the bound by
-    percentiles is lowered in the same ratio (judgement; exact for a normal shape).
-    """
+def _index(better: PercentileCapability) -> IndexStanding:
     ppk = next(i for i in better.indices if i.name == "Ppk")
-    bound, method = ppk.bound.value, f"{better.fit.name} shape by percentiles; {ppk.bound.method}"
-    lots, free = found.bound_lots, found.bound_independent.value
-    if lots is not None and lots.value < free and bound > 0:
-        ratio = max(0.0, lots.value / free) if free > 0 else 0.0
-        bound *= ratio
-        method += f", lowered to {ratio:.3f} of it as the lots lower the normal bound"
-    return IndexStanding("Ppk", ppk.value, bound, method)
+    return IndexStanding(
+        "Ppk", ppk.value, ppk.bound.value, f"{better.fit.name} shape by percentiles; {ppk.bound.method}"
+    )

@@ -134,8 +134,16 @@ def test_a_skewed_shape_is_judged_by_percentiles_and_the_lots_lower_its_bound(ru
     clustered = capability(lot_summary(shifted, lots), 300.0, None)
     assert clustered.bound_lots.value < clustered.bound_independent.value
     other = shape_report(replace(c, lsl=300.0), values_of(shifted, lots), clustered, 100)
+    named = report if other.index is None else other
+    ppk = next(i for i in named.percentiles.indices if i.name == "Ppk")
+    assert (ppk.k, ppk.n, ppk.bound.value, ppk.bound.method in named.index.method) == (
+        60,
+        300,
+        named.index.bound,
+        True,
+    )
     if other.index is not None:
-        assert "as the lots lower the normal bound" in other.index.method
+        assert "as the 60 lots lower the normal bound" in other.index.method
 
 
 def test_normal_values_keep_the_normal_index_and_few_values_have_no_shape(run_shop) -> None:

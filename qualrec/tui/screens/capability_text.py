@@ -153,7 +153,7 @@ def figure_lines(report: CapabilityReport, style: DecimalStyle, width: int) -> l
         ]
         if percent is not None:
             lines += [
-                "by percentiles of the shape, values as independent:",
+                "by percentiles of the shape, bounds lowered as the lots ask:",
                 *_indices(percent.indices, style),
             ]
             lines.append("by the normal shape, which is contradicted, to compare only:")
