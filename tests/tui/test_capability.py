@@ -41,7 +41,7 @@ from qualrec.tui.screens.subject import Subject
 from qualrec.tui.widgets.forms import Field
 from qualrec.tui.widgets.histogram import Histogram, ProbabilityPaper
 from qualrec.tui.widgets.message_line import MessageLine
-from qualrec.work import set_up
+from qualrec.work import bench, set_up
 
 Run = Callable[..., None]
 PULL = Subject("FM-2040", "PULL")
@@ -390,6 +390,33 @@ def test_keys_work_while_the_report_is_computed(
         assert screen.loaded.report.characteristic.code == "COL"
 
     run(app, steps)
+
+
+def test_the_report_is_computed_again_only_when_something_was_written(
+    sample_plant: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked, real = [], assess.capability_report
+
+    def counted(*args: object, **kwargs: object) -> CapabilityReport:
+        asked.append(args)
+        return real(*args, **kwargs)  # type: ignore[arg-type]
+
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await opened(pilot, Subject("FM-2040", "COL"))
+        first = screen.loaded
+        monkeypatch.setattr(assess, "capability_report", counted)
+        await pilot.press("f5")
+        await settle(pilot)
+        assert (screen.loaded, asked) == (first, [])
+        assert "computing" not in said(screen, "#subject")
+        session = screen.desk.session()
+        bench.log_event(session, "glass_cleaned", station="LW-1", lot=None)
+        await pilot.press("f5")
+        await settle(pilot)
+        assert screen.loaded is not first
+        assert len(asked) == 1
+
+    run(app_on(sample_plant), steps)
 
 
 def test_counted_and_unread_characteristics_say_why_there_is_no_index(

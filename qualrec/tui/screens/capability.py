@@ -42,6 +42,8 @@ class Loaded:
     report: CapabilityReport
     pictures: Pictures
     groups: tuple[Group, ...]
+    mark: str
+    """Digest of the newest entry of the trail: while it is the same, so is the report."""
 
 
 class CapabilityScreen(SubjectScreen):
@@ -115,12 +117,17 @@ class CapabilityScreen(SubjectScreen):
             self._empty_out()
         self._tell("#subject", f"{subject.words()}   computing ...")
         style = self.decimal_style
+        before = self.loaded if self.loaded is not None and self.loaded.subject == subject else None
 
         def use(session: Session) -> Loaded:
             from qualrec import assess
             from qualrec.records import lookups
 
             with session.store.read() as conn:
+                newest = lookups.trail_rows(conn, limit=1, plant_id=session.plant.id)
+                mark = newest[0].digest if newest else ""
+                if before is not None and before.mark == mark:
+                    return before
                 report = assess.capability_report(conn, subject.part, subject.code, **subject.asked)
                 c, choice = report.characteristic, report.choice
                 values = None
@@ -133,7 +140,7 @@ class CapabilityScreen(SubjectScreen):
                         condition_ids=choice.condition_ids,
                     )
                 groups = groups_of(conn, c)
-            return Loaded(subject, report, pictures(report, values, style), groups)
+            return Loaded(subject, report, pictures(report, values, style), groups, mark)
 
         self.read("subject", use, self._arrived, self.subject_failed)
 
