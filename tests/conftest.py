@@ -90,20 +90,37 @@ def _caller(folder: Path) -> Callable[..., None]:
     return call
 
 
-@contextlib.contextmanager
-def _own_server() -> Iterator[str]:
-    folder = Path(tempfile.mkdtemp(prefix="qualrec-tests-"))
-    call, port = _caller(folder), _free_port()
-    try:
-        call("initdb", "--username=qualrec", "--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync")
+class Server:
+    """A PostgreSQL server of our own, in a folder that goes with it."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder, self._call = folder, _caller(folder)
+        port = _free_port()
+        self.url = f"postgresql://qualrec@127.0.0.1:{port}/postgres"
+        self._call(
+            "initdb", "--username=qualrec", "--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync"
+        )
         with (folder / "data" / "postgresql.conf").open("a", encoding="utf-8") as conf:
             for name, value in {**SERVER_OPTIONS, "port": str(port)}.items():
                 conf.write(f"{name} = '{value}'\n")
-        call("pg_ctl", "-l", str(folder / "log"), "-w", "-t", "60", "start")
+
+    def start(self) -> None:
+        self._call("pg_ctl", "-l", str(self._folder / "log"), "-w", "-t", "60", "start")
+
+    def stop(self, mode: str = "immediate") -> None:
+        self._call("pg_ctl", "-m", mode, "-w", "stop")
+
+
+@contextlib.contextmanager
+def _own_server() -> Iterator[Server]:
+    folder = Path(tempfile.mkdtemp(prefix="qualrec-tests-"))
+    try:
+        server = Server(folder)
+        server.start()
         try:
-            yield f"postgresql://qualrec@127.0.0.1:{port}/postgres"
+            yield server
         finally:
-            call("pg_ctl", "-m", "immediate", "-w", "stop")
+            server.stop()
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
@@ -189,8 +206,8 @@ def postgres_server() -> Iterator[str]:
     if given:
         yield given
         return
-    with _own_server() as url:
-        yield url
+    with _own_server() as server:
+        yield server.url
 
 
 @pytest.fixture(scope="session", params=KINDS)
@@ -233,27 +250,34 @@ def store(store_url: str) -> Iterator[Any]:
         yield opened
 
 
+def _once_a_run(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
+    """A folder that the first worker to ask for it fills by `make`; the others wait until it is whole."""
+    shared = factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        shared = shared.parent
+    whole, draft = shared / name, shared / f"{name}-draft"
+    try:
+        draft.mkdir()
+    except FileExistsError:  # another worker fills it
+        end = time.monotonic() + 300
+        while not whole.exists():
+            assert time.monotonic() < end, f"{name} was not written"
+            time.sleep(0.2)
+        return whole
+    make(draft)
+    return draft.rename(whole)
+
+
 @pytest.fixture(scope="session")
 def written_sample_plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sample plant of seed 1, written once for all workers of a run."""
-    shared = tmp_path_factory.getbasetemp()
-    if os.environ.get("PYTEST_XDIST_WORKER"):
-        shared = shared.parent
-    path = shared / "sample-plant" / "sample.sqlite"
-    draft = shared / "sample-plant-draft"
-    try:
-        draft.mkdir()
-    except FileExistsError:  # another worker writes it
-        end = time.monotonic() + 300
-        while not path.exists():
-            assert time.monotonic() < end, "the sample plant was not written"
-            time.sleep(0.2)
-        return path
-    from qualrec.work import sample_plant as writer
 
-    writer.write(f"sqlite:///{draft / 'sample.sqlite'}", seed=1)
-    draft.rename(path.parent)
-    return path
+    def make(folder: Path) -> None:
+        from qualrec.work import sample_plant as writer
+
+        writer.write(f"sqlite:///{folder / 'sample.sqlite'}", seed=1)
+
+    return _once_a_run(tmp_path_factory, "sample-plant", make) / "sample.sqlite"
 
 
 @pytest.fixture
@@ -262,3 +286,74 @@ def sample_plant(written_sample_plant: Path, tmp_path: Path) -> Path:
     path = tmp_path / "sample.sqlite"
     shutil.copy(written_sample_plant, path)
     return path
+
+
+class ServerPlants:
+    """Copies of the sample plant on a PostgreSQL server.
+
+    The first worker writes it by the use cases, as on SQLite; the others take its dump into their own servers.
+    """
+
+    def __init__(self, server: str, dump: Callable[[Callable[[Path], object]], Path]) -> None:
+        self._databases = Databases("postgresql", Path(), server)
+        self._template = self._databases.new(laid=False)
+        tools = _programs()
+
+        def write(folder: Path) -> None:
+            from qualrec.work import sample_plant as writer
+
+            writer.write(self._template, seed=1)
+            to = str(folder / "sample.sql")
+            subprocess.run([str(tools / "pg_dump"), "--no-owner", "-f", to, self._template], check=True)
+
+        written = dump(write) / "sample.sql"
+        if not self._holds_tables():
+            command = [str(tools / "psql"), "-q", "-X", "-v", "ON_ERROR_STOP=1", "-d", self._template]
+            subprocess.run([*command, "-f", str(written)], check=True, stdout=subprocess.DEVNULL)
+
+    def _holds_tables(self) -> bool:
+        import psycopg
+
+        with psycopg.connect(self._template) as connection:
+            return connection.execute("SELECT to_regclass('lot')").fetchone() != (None,)
+
+    def copy(self) -> str:
+        """Address of a fresh copy."""
+        url = self._databases.new(laid=False)
+        name, template = url.rsplit("/", 1)[1], self._template.rsplit("/", 1)[1]
+        self.drop(url)
+        self._databases.run(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return url
+
+    def drop(self, url: str) -> None:
+        self._databases.give_back(url, laid=False)
+
+
+@pytest.fixture(scope="session")
+def server_plants(postgres_server: str, tmp_path_factory: pytest.TempPathFactory) -> ServerPlants:
+    """Maker of copies of the sample plant on PostgreSQL."""
+    return ServerPlants(
+        postgres_server, lambda make: _once_a_run(tmp_path_factory, "sample-plant-server", make)
+    )
+
+
+@pytest.fixture
+def server_plant(server_plants: ServerPlants) -> Iterator[str]:
+    """Address of a copy of the sample plant on PostgreSQL, for one test to change."""
+    url = server_plants.copy()
+    yield url
+    server_plants.drop(url)
+
+
+@pytest.fixture(params=KINDS)
+def plant_url(request: pytest.FixtureRequest) -> str:
+    """Address of a copy of the sample plant, once for each kind of database."""
+    if request.param == "sqlite":
+        return f"sqlite:///{request.getfixturevalue('sample_plant')}"
+    return str(request.getfixturevalue("server_plant"))
+
+
+@pytest.fixture
+def own_server() -> Callable[[], contextlib.AbstractContextManager[Server]]:
+    """A PostgreSQL server for one test that stops and starts it."""
+    return _own_server

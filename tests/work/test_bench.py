@@ -20,14 +20,14 @@ from qualrec.work.target import find_target, scanned
 
 
 @pytest.fixture
-def technician(sample_plant: Path) -> Iterator[Session]:
-    with open_session(Settings(f"sqlite:///{sample_plant}", badge="T-01")) as session:
+def technician(plant_url: str) -> Iterator[Session]:
+    with open_session(Settings(plant_url, badge="T-01")) as session:
         yield session
 
 
 @pytest.fixture
-def quality(sample_plant: Path) -> Iterator[Session]:
-    with open_session(Settings(f"sqlite:///{sample_plant}", badge="Q-01")) as session:
+def quality(plant_url: str) -> Iterator[Session]:
+    with open_session(Settings(plant_url, badge="Q-01")) as session:
         yield session
 
 
