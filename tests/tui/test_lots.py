@@ -372,6 +372,23 @@ def test_ascii_mode_shows_the_same_words(sample_plant, program_on, run, settle, 
     run(app, use, size=size)
 
 
+def test_the_line_under_the_cursor_has_no_tone_that_could_not_be_read_on_it(
+    sample_plant, program_on, run, settle
+):
+    app = program_on(sample_plant)
+
+    async def use(pilot):
+        screen = await go(app, pilot, settle, HELD)
+        lines = screen.picks.list
+        rows = [lines.render_line(y) for y in range(lines.size.height)]
+        under = next(row for row in rows if "outside the qualified window" in row.text)
+        others = next(row for row in rows if "first-off missing" in row.text)
+        assert len({segment.style.color for segment in under}) == 1
+        assert len({segment.style.color for segment in others}) > 1
+
+    run(app, use)
+
+
 def test_an_empty_database_teaches_the_first_steps(tmp_path, run, settle, screen_text):
     from qualrec.tui.app import QualrecApp
     from qualrec.tui.desk import Desk

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rich.segment import Segment
+from rich.style import Style
 from textual.app import ComposeResult
 from textual.containers import Container, VerticalScroll
 from textual.content import Content
 from textual.events import Resize
 from textual.message import Message
+from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
@@ -103,6 +106,16 @@ class _Lines(OptionList):
     _Lines:focus { border: none; background-tint: $foreground 0%; }
     _Lines > .option-list--option-disabled { color: $foreground; text-style: bold; }
     """
+
+    def render_line(self, y: int) -> Strip:
+        """The line under the cursor in the cursor's own colours: a tone would not be readable on them."""
+        strip = super().render_line(y)
+        at = self.highlighted
+        if at is None or not any(s.style and s.style.meta.get("option") == at for s in strip):
+            return strip
+        cursor = self.get_visual_style("option-list--option", "option-list--option-highlighted").rich_style
+        colours = Style(color=cursor.color, bgcolor=cursor.bgcolor)
+        return Strip([Segment(s.text, (s.style or Style()) + colours) for s in strip], strip.cell_length)
 
 
 class Picks(Beside):
