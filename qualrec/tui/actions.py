@@ -154,7 +154,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("lots.concession", ("k",), "Concession", "Record a customer's concession by quantity or date."),
     Action("lots.correct", ("f12", "x"), "Correct", "Correct or void the reading; the old entry stays readable."),
     Action("lots.bench", ("e",), "To the bench", "Take this lot to the bench to enter results."),
-    Action("lots.chart", ("h",), "Chart", "Show the chart of the characteristic under the cursor."),
+    Action("lots.chart", ("v",), "Chart", "Show the chart of the characteristic under the cursor."),
     Action("recipes.compare", ("f3", "m"), "Compare with", "Compare others with this one; again: each with the one before."),
     Action("recipes.approve", ("f6", "a"), "Approve", "Approve the draft under the cursor: signed, with a reason."),
     Action("recipes.draft", ("f7", "d"), "New draft", "Draft a new revision from the one under the cursor."),

@@ -16,6 +16,7 @@ from textual.widgets import Input
 
 from qualrec.config import Settings
 from qualrec.errors import UsageError
+from qualrec.tui import actions
 from qualrec.tui.actions import Place, bindings_of
 from qualrec.tui.app import QualrecApp
 from qualrec.tui.screens.base import PlaceScreen
@@ -171,6 +172,8 @@ def places(monkeypatch: pytest.MonkeyPatch) -> tuple[Place, ...]:
         BenchScreen=BenchScreen, LotsScreen=LotsScreen, ChartsScreen=ChartsScreen, EmptyScreen=EmptyScreen
     )
     monkeypatch.setitem(sys.modules, "invented_places", module)
+    own = tuple(action for action in actions.ACTIONS if action.place in ("app", *actions.FAMILIES))
+    monkeypatch.setattr(actions, "ACTIONS", own)  # the invented places have no actions of their own
     return (
         Place("bench", "Bench", "1", "invented_places:BenchScreen", "What must I test now?"),
         Place("lots", "Lots", "2", "invented_places:LotsScreen", "Which lots wait?"),

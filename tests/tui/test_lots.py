@@ -345,7 +345,7 @@ def test_the_lot_goes_to_the_bench_and_its_characteristic_to_the_chart(sample_pl
         await app.action_go("lots")
         await settle(pilot)
         screen.picks.go_to("verdict:TRN")
-        await pilot.press("h")
+        await pilot.press("v")
         for _ in range(3):
             await settle(pilot)
         assert app.place == "charts"
