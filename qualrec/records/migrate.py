@@ -132,7 +132,9 @@ def missing(found: str) -> tuple[str, ...]:
         return known
     if found not in known:
         raise SchemaMismatch(
-            found, head(), "The database is newer than this program: install the newer qualrec."
+            found,
+            head(),
+            "The database is newer than this program. Run: pip install --upgrade qualrec",
         )
     return known[known.index(found) + 1 :]
 

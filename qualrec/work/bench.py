@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from qualrec.assess import LotJudgement, judge_lot, reading_context
+from qualrec.assess.loading import Conn
 from qualrec.errors import ImplausibleValue, Refused, UsageError
 from qualrec.intake.numbers import Understood
 from qualrec.intake.numbers import understand as understand_number
@@ -46,6 +47,8 @@ class BenchLot:
     owed: tuple[Owed, ...]
     judgement: LotJudgement
     readings: tuple[ReadingRow, ...]
+    last_change: str
+    """Who changed the lot last, and when, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +96,18 @@ def open_lot(session: Session, text: str) -> BenchLot:
         judgement = judge_lot(conn, number, now_us=session.store.clock())
         lot = judgement.lot
         return BenchLot(
-            lot, judgement.characteristics, lot.owed, judgement, lookups.readings_of_lot(conn, lot.id)
+            lot,
+            judgement.characteristics,
+            lot.owed,
+            judgement,
+            lookups.readings_of_lot(conn, lot.id),
+            _last_change(session, conn, lot),
         )
+
+
+def _last_change(session: Session, conn: Conn, lot: Lot) -> str:
+    last = lookups.trail_of(conn, "lot", lot.id)[-1]
+    return f"{last.person or 'the program'} at {session.moment(last.at_us)}"
 
 
 def understand_typed(characteristic: Characteristic, text: str) -> Understood:
@@ -152,8 +165,10 @@ def log(
         now = writer.now_us
         lot = None if target.lot is None else lookups.lot(writer.conn, target.lot.number)
         if lot is not None and lot.state in SETTLED:
+            by = _last_change(session, writer.conn, lot)
             raise Refused(
-                f"Lot {lot.number} is {lot.state}.", "Its readings are closed; look at the lot again."
+                f"Lot {lot.number} is {lot.state} since it was changed by {by}; nothing was stored.",
+                "It takes no more readings: look at the lot again.",
             )
         condition_id = condition_of(writer, target, gauge, condition)
         stream_id = NO_STREAM if not stream else stream_of(writer, target, stream)

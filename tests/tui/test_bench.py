@@ -16,6 +16,7 @@ from qualrec.tui.app import QualrecApp
 from qualrec.tui.desk import Desk
 from qualrec.tui.screens.bench import BenchScreen
 from qualrec.tui.widgets.forms import Choice, Field
+from qualrec.tui.widgets.message_line import MessageLine
 
 Run = Callable[..., None]
 
@@ -197,6 +198,64 @@ def test_a_resize_in_mid_entry_loses_nothing(plant_file: Path, run: Run) -> None
         for size in ((70, 20), (200, 60), (80, 24)):
             await pilot.resize_terminal(*size)
             await pilot.pause()
+        await type_text(pilot, "2")
+        assert screen.query_one("#value", Field).text == "612"
+
+    run(app_on(plant_file), steps)
+
+
+def test_entries_typed_faster_than_they_are_stored_are_all_kept_in_order(plant_file: Path, run: Run) -> None:
+    """A gauge with a keyboard plug sends its values without waiting for the records."""
+
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        field, mode = screen.query_one("#value", Field), screen.query_one("#mode", Choice)
+        for text, at in (("612,4", 0), ("598,1", 1), ("598,1", 1), ("640", 0)):
+            field.text = text
+            field.submit()
+            mode.pick(mode.options[at])
+        assert field.text == ""
+        for _ in range(4):
+            await settle(pilot)
+
+    run(app_on(plant_file), steps)
+    with open_store(f"sqlite:///{plant_file}") as store, store.read() as conn:
+        rows = lookups.readings_of_lot(conn, lookups.lot(conn, "FM00061").id, "PULL")
+        assert [(r.value, r.pull.mode) for r in rows if r.pull] == [
+            (612.4, "parent material"),
+            (598.1, "cohesive"),
+            (598.1, "cohesive"),
+            (640.0, "parent material"),
+        ]
+
+
+def test_a_refused_entry_comes_back_and_names_what_was_typed_behind_it(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        field, mode = screen.query_one("#value", Field), screen.query_one("#mode", Choice)
+        for text in ("61,2", "598,1"):
+            field.text = text
+            field.submit()
+            mode.pick(mode.options[0])
+        field.text = "64"
+        for _ in range(4):
+            await settle(pilot)
+        assert field.first_text == "61,2"
+        told = field.query_one(MessageLine).text
+        assert "second time" in told
+        assert "not taken: 598,1; 64." in told
+
+    run(app_on(plant_file), steps)
+    with open_store(f"sqlite:///{plant_file}") as store, store.read() as conn:
+        assert lookups.readings_of_lot(conn, lookups.lot(conn, "FM00061").id, "PULL") == ()
+
+
+def test_reading_the_records_again_keeps_what_is_being_typed(plant_file: Path, run: Run) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        await type_text(pilot, "61")
+        await pilot.press("f5")
+        await settle(pilot)
         await type_text(pilot, "2")
         assert screen.query_one("#value", Field).text == "612"
 

@@ -98,7 +98,7 @@ class PlaceScreen(Asking, Screen[None]):
         otherwise: OnFailure | None = None,
     ) -> None:
         """`ask` for work with the open records: `use(session)` runs in a thread and imports what it needs itself."""
-        self.ask(name, self.desk.using(use), then, otherwise)
+        self.ask(name, self.desk.using(use), self._reached(then), otherwise)
 
     def write(
         self,
@@ -108,7 +108,17 @@ class PlaceScreen(Asking, Screen[None]):
         otherwise: OnFailure | None = None,
     ) -> None:
         """`save` for work with the open records; reading again after it belongs into `then`."""
-        self.save(name, self.desk.using(use), then, otherwise)
+        self.save(name, self.desk.using(use), self._reached(then), otherwise)
+
+    def _reached(self, then: Callable[[T], None]) -> Callable[[T], None]:
+        """`then`; an answer also tells that lost records are there again."""
+
+        def go_on(found: T) -> None:
+            if self.program.status.connection == "lost":
+                self.program.set_status(replace(self.program.status, connection="open"))
+            then(found)
+
+        return go_on
 
     @property
     def desk(self) -> Desk:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from dataclasses import replace
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import BindingType
@@ -12,38 +12,23 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option as ListOption
 
 from qualrec.tui.actions import bindings_of
-from qualrec.tui.labels import VERDICTS, Label, Tone, cut, plain
+from qualrec.tui.labels import VERDICTS, Tone, cut, plain
 from qualrec.tui.messages import Trouble
 from qualrec.tui.screens.base import PlaceScreen
+from qualrec.tui.screens.bench_entry import MODES, AskAgain, EntryForm, Typed, understand_shares
 from qualrec.tui.screens.bench_sheets import CorrectionSheet, EventSheet
+from qualrec.tui.screens.bench_text import first_owed, lot_head, owed_text, state_changed, verdict_label
 from qualrec.tui.themes import is_ascii
-from qualrec.tui.widgets.forms import Choice, Field, Form, Option, Row, Understood
+from qualrec.tui.widgets.forms import Choice, Field, Form, Row, Understood
 
 if TYPE_CHECKING:
     from qualrec.records.lookups import DueTest
-    from qualrec.values import Characteristic, Owed, ReadingRow
+    from qualrec.values import Characteristic, ReadingRow
     from qualrec.work.bench import BenchLot, Logged
     from qualrec.work.session import Session
 
-MODES = (
-    Option("p", "parent material", "parent material", "A wall breaks away from the seam; the weld holds."),
-    Option("c", "cohesive", "cohesive in the weld", "Torn melt layer on both faces."),
-    Option(
-        "t", "near-surface tear", "near-surface tear", "Fibres or skin pulled from a part beside the joint."
-    ),
-    Option("i", "interfacial", "interfacial", "Smooth faces, laser track visible: apart at the joint line."),
-    Option("m", "mixed", "mixed", "Two or more side by side: give the shares of the joint area."),
-    Option("x", "test fault", "test fault", "Grip or fixture slipped: no strength, a repeat is owed."),
-)
 LAST_SHOWN = 6
 MOST_WAITING = 60
-
-
-@dataclass(frozen=True, slots=True)
-class _AskAgain:
-    """The answer of a value that is far from what was usual."""
-
-    sentence: str
 
 
 class BenchScreen(PlaceScreen):
@@ -64,8 +49,14 @@ class BenchScreen(PlaceScreen):
         super().__init__()
         self.bench: BenchLot | None = None
         self.code = ""
-        self.first_text: str | None = None
         self.entries = 0
+        self._to_store: list[Typed] = []
+        """Completed entries, the first one is being stored."""
+        self._unsure: Typed | None = None
+        """An entry of which it is not known whether it was stored: the connection was lost."""
+        self._begin_due = True
+        self._told = False
+        """The next change of the lot's state on the screen is known to the user."""
 
     # Layout.
 
@@ -74,14 +65,14 @@ class BenchScreen(PlaceScreen):
         yield Static(id="lot-head", markup=False)
         with Vertical(id="bench-main"):
             yield Static(id="what", markup=False)
-            with Form(id="entry"):
+            with EntryForm(id="entry", renews=True):
                 yield Field("Value", id="value", understand=self._understand)
                 yield Choice("Failure mode", MODES, id="mode")
                 yield Field(
                     "Shares in %",
                     id="shares",
                     placeholder="interfacial/cohesive/tear/parent, as 0/60/10/30",
-                    understand=_shares,
+                    understand=understand_shares,
                 )
         yield Static(id="verdict", markup=False)
         with Horizontal(id="below"):
@@ -102,14 +93,10 @@ class BenchScreen(PlaceScreen):
     # The lot.
 
     def on_row_accepted(self, message: Row.Accepted) -> None:
-        if message.row.id == "scan":
-            text = (message.text or "").strip()
-            if text:
-                self._open(text)
-        elif message.row.id == "value":
-            self.first_text = message.first_text
-        elif message.row.id == "mode" and message.value != "mixed":
-            self._show_shares(False)
+        text = (message.text or "").strip()
+        if message.row.id == "scan" and text:
+            self._begin_due = True
+            self._open(text)
 
     def show_record(self, *names: str) -> None:
         self._open(names[0])
@@ -135,31 +122,34 @@ class BenchScreen(PlaceScreen):
         self.read("lot", use, self._opened, unknown)
 
     def _opened(self, found: BenchLot) -> None:
-        changed = self.bench is None or self.bench.lot.id != found.lot.id
-        self.bench = found
-        if changed:
-            self.code = ""
+        before, self.bench = self.bench, found
+        if before is None or before.lot.id != found.lot.id:
+            self.code, self._begin_due = "", True
             self._say_verdict("")
+        elif before.lot.state != found.lot.state and not self._told:
+            self.say(state_changed(before.lot.state, found), Tone.LOOK)
+        self._told = False
         if self._characteristic() is None:
-            self.code = _first_owed(found)
+            self.code, self._begin_due = first_owed(found), True
         self.query_one("#scan", Field).clear()
         self._show_lot(found)
-        self._begin_entry()
+        if self._begin_due or not self.query_one("#value", Field).text:
+            self._begin_entry()
 
     def _show_lot(self, found: BenchLot | None) -> None:
         self.query_one("#bench-main").display = found is not None
         self.query_one("#below").display = found is not None
         self.query_one("#waiting").display = found is None
-        head = self.query_one("#lot-head", Static)
+        line = self.query_one("#lot-head", Static)
         if found is None:
-            head.update("No lot on the bench. Lots that wait for tests:")
+            line.update("No lot on the bench. Lots that wait for tests:")
             return
-        head.update(self._text(_head(found)))
+        line.update(self._text(lot_head(found)))
         c = self._characteristic()
         self.query_one("#what", Static).update(
             self._text("" if c is None else f"{c.code}  {c.name}{self._limits(c)}")
         )
-        self.query_one("#owed", Static).update(self._text(_owed_text(found.owed, self.code)))
+        self.query_one("#owed", Static).update(self._text(owed_text(found.owed, self.code)))
         if found.lot.state in ("on hold", "suspect, shipped"):
             self._show_below(self._hold_text(found))
         else:
@@ -203,6 +193,7 @@ class BenchScreen(PlaceScreen):
         return Understood(found.value, f"{found.echo}{note}")
 
     def _begin_entry(self) -> None:
+        self._begin_due = False
         c = self._characteristic()
         if c is None:
             return
@@ -210,62 +201,86 @@ class BenchScreen(PlaceScreen):
         field.label, field.unit = c.quantity.capitalize(), c.unit
         field.query_one(".field-unit", Static).update(self._text(c.unit))
         self.query_one("#mode", Choice).display = c.strength
-        self._show_shares(False)
-        self.first_text = None
-        self.query_one("#entry", Form).clear()
-
-    def _show_shares(self, shown: bool) -> None:
-        shares = self.query_one("#shares", Field)
-        shares.display = shown
-        if not shown:
-            shares.clear()
+        self.query_one(EntryForm).clear()
 
     def on_form_complete(self, message: Form.Complete) -> None:
         if message.form.id != "entry" or self.bench is None:
             return
-        if message.values.get("mode") == "mixed" and message.values.get("shares") is None:
-            self._show_shares(True)
-            self.query_one("#shares", Field).start()
-            return
-        self._save(message.values)
-
-    def _save(self, values: dict[str, Any]) -> None:
-        assert self.bench is not None
-        lot, code, first = self.bench.lot.number, self.code, self.first_text
-        text = self.query_one("#value", Field).text
+        values, texts = message.values, message.texts
         self.entries += 1
-        entry_key = f"{self.program.run_mark}:{self.entries}"
+        typed = Typed(
+            self.bench.lot.number,
+            self.code,
+            texts["value"],
+            message.firsts.get("value"),
+            values.get("mode"),
+            values.get("shares"),
+            texts.get("shares", ""),
+            f"{self.program.run_mark}:{self.entries}",
+        )
+        if self._unsure is not None and typed.same(self._unsure):
+            typed = self._unsure
+        self._to_store.append(typed)
+        if len(self._to_store) == 1:
+            self._store()
 
-        def use(session: Session) -> Logged | _AskAgain:
+    def _store(self) -> None:
+        """Store the first of the completed entries; the next one follows when it is done."""
+        typed = self._to_store[0]
+
+        def use(session: Session) -> Logged | AskAgain:
             from qualrec.errors import ImplausibleValue
             from qualrec.work import bench
             from qualrec.work.target import find_target
 
-            target = find_target(session, lot, code)
+            target = find_target(session, typed.lot, typed.code)
             entry = bench.Entry(
-                text=text if first is None else first,
-                again=None if first is None else text,
-                mode=values.get("mode") or "",
-                shares=values.get("shares"),
+                text=typed.text if typed.first is None else typed.first,
+                again=None if typed.first is None else typed.text,
+                mode=typed.mode or "",
+                shares=typed.shares,
             )
             try:
-                return bench.log(session, target, [entry], entry_key=entry_key)
+                return bench.log(session, target, [entry], entry_key=typed.key)
             except ImplausibleValue as error:
-                return _AskAgain(error.message)
+                return AskAgain(error.message)
 
-        def wrong(trouble: Trouble) -> None:
-            self.failed("entry", trouble)
-            self.query_one("#value", Field).start()
+        self.write("entry", use, self._stored, self._not_stored)
 
-        self.write("entry", use, self._saved, wrong)
+    def _not_stored(self, trouble: Trouble) -> None:
+        typed, dropped = self._give_back()
+        self._unsure = typed if trouble.lost else None
+        self.failed("entry", replace(trouble, remedy=f"{trouble.remedy} {dropped}".strip()))
+        self.query_one("#value", Field).start()
+        if not trouble.lost:
+            self._told = True
+            self.load()
 
-    def _saved(self, done: Logged | _AskAgain) -> None:
-        if isinstance(done, _AskAgain):
-            self.first_text = None
-            self.query_one("#value", Field).again(f"{done.sentence} Look again and type it a second time.")
+    def _give_back(self) -> tuple[Typed, str]:
+        """Put the entry that was not stored back into its rows; names what was typed behind it and goes with it."""
+        typed, *behind = self._to_store
+        self._to_store.clear()
+        field, mode, shares = (
+            self.query_one("#value", Field),
+            self.query_one("#mode", Choice),
+            self.query_one("#shares", Field),
+        )
+        later = [t.text for t in behind] + ([field.text] if field.text.strip() else [])
+        self.query_one(EntryForm).show_shares(typed.mode == "mixed")
+        field.text, shares.text, mode.value = typed.text, typed.shares_text, typed.mode
+        mode.refresh()
+        return typed, f"Typed after it and not taken: {'; '.join(later)}." if later else ""
+
+    def _stored(self, done: Logged | AskAgain) -> None:
+        if isinstance(done, AskAgain):
+            _, dropped = self._give_back()
+            words = f"{done.sentence} Look again and type it a second time. {dropped}".rstrip()
+            self.query_one("#value", Field).again(words)
             return
+        self._to_store.pop(0)
+        self._unsure = None
         row, verdict = done.rows[0], done.verdicts[0]
-        label = _verdict_label(verdict.answer, verdict.side)
+        label = verdict_label(verdict.answer, verdict.side)
         mode = f", {row.pull.mode}" if row.pull is not None else ""
         state = f" Lot {done.lot} is {done.state}." if done.state_changed else ""
         text = f"{label.text(is_ascii(self))}  {row.code} sample {row.key.sample}: {done.echoes[0]}{mode}. "
@@ -273,7 +288,11 @@ class BenchScreen(PlaceScreen):
         self.say("")
         if done.held and done.state_changed:
             self.app.bell()
-        self._open(self.bench.lot.number if self.bench is not None else done.lot)
+        self._told = self._told or done.state_changed
+        if self._to_store:
+            self._store()
+        else:
+            self._open(self.bench.lot.number if self.bench is not None else done.lot)
 
     # Actions.
 
@@ -339,6 +358,7 @@ class BenchScreen(PlaceScreen):
             ).sentence
 
         def done(sentence: str) -> None:
+            self._told = True
             self.say(sentence, Tone.GOOD)
             self._open(lot)
 
@@ -402,50 +422,3 @@ def _waiting(session: Session) -> tuple[DueTest, ...]:
 
     with session.store.read() as conn:
         return lookups.due_tests(conn)
-
-
-def _shares(text: str) -> Understood:
-    from qualrec.work.bench import read_shares
-
-    shares = read_shares(text)
-    return Understood(shares, "/".join(f"{s:g}" for s in shares.as_tuple()))
-
-
-def _first_owed(found: BenchLot) -> str:
-    owed = [o.code for o in found.owed if o.missing and o.mandatory]
-    codes = [c.code for c in found.characteristics]
-    strength = [c.code for c in found.characteristics if c.strength and c.code in owed]
-    return next(iter([*strength, *[c for c in codes if c in owed], *codes]), "")
-
-
-def _head(found: BenchLot) -> str:
-    lot, segment = found.lot, found.lot.segment
-    recipe = "no recipe" if segment.recipe is None else f"{segment.recipe.code} rev {segment.recipe.revision}"
-    upper = "upper not named" if segment.upper is None else f"upper {segment.upper.number}"
-    lower = "lower not named" if segment.lower is None else f"lower {segment.lower.number}"
-    return (
-        f"{lot.number}   {lot.part.number} {lot.part.name}   {lot.state.upper() if 'hold' in lot.state else lot.state}\n"
-        f"{recipe}   {segment.station}   {upper}   {lower}"
-    )
-
-
-def _owed_text(owed: tuple[Owed, ...], code: str) -> str:
-    lines = ["Owed by this lot"]
-    codes = list(dict.fromkeys(o.code for o in owed))
-    for one in codes:
-        rows = [o for o in owed if o.code == one]
-        missing = sum(o.missing for o in rows)
-        total = sum(o.count for o in rows)
-        mark = ">" if one == code else " "
-        lines.append(cut(f"{mark} {one:<7} {f'{missing} of {total}' if missing else 'done'}", 28))
-        if one == code:
-            lines += [f"    {o.missing} at {o.position}" for o in rows if o.missing and o.position]
-    return "\n".join(lines)
-
-
-def _verdict_label(answer: str, side: int) -> Label:
-    if answer == "pass":
-        return VERDICTS["ok"]
-    if answer == "fail":
-        return VERDICTS["low"] if side < 0 else VERDICTS["high"] if side > 0 else VERDICTS["hold"]
-    return VERDICTS["open"]

@@ -166,6 +166,8 @@ class Field(Row):
         self.required = required
         self.entry = Entry(self, secret=secret, placeholder=placeholder)
         self.first_text: str | None = None
+        self.before: str | None = None
+        """The first entry of what was accepted, where it was typed twice."""
         self.problem = ""
         self.told_of = ""
         """The text that the problem was said of."""
@@ -212,7 +214,7 @@ class Field(Row):
         self._say(f"! {problem}", Tone.BAD)
 
     def clear(self) -> None:
-        self.first_text, self.value, self.problem = None, None, ""
+        self.first_text, self.before, self.value, self.problem = None, None, None, ""
         self.text = ""
         self._say("")
 
@@ -237,8 +239,8 @@ class Field(Row):
         if not self.check():
             self.app.bell()
             return
-        first, self.first_text = self.first_text, None
-        self.accept(self.value, self.text, first)
+        self.before, self.first_text = self.first_text, None
+        self.accept(self.value, self.text, self.before)
 
     def on_input_changed(self, event: Input.Changed) -> None:
         event.stop()
@@ -398,21 +400,36 @@ class Choice(Row, can_focus=True):
 
 
 class Form(Vertical):
-    """Rows filled in one after the other. Posts `Form.Complete` when the last one is answered and all hold."""
+    """Rows filled in one after the other. Posts `Form.Complete` when the last one is answered and all hold.
+
+    With `renews` it is empty again at that moment, so that the next entry may be typed without waiting.
+    """
 
     DEFAULT_CSS = "Form { height: auto; }"
 
     class Complete(Message):
-        """Every row holds an answer; `values` are by the rows' ids."""
+        """Every row holds an answer; `values` are by the rows' ids, so are the `texts` of fields and their `firsts`."""
 
-        def __init__(self, form: Form, values: dict[str, Any]) -> None:
+        def __init__(
+            self,
+            form: Form,
+            values: dict[str, Any],
+            texts: dict[str, str] | None = None,
+            firsts: dict[str, str] | None = None,
+        ) -> None:
             super().__init__()
             self.form = form
             self.values = values
+            self.texts = texts or {}
+            self.firsts = firsts or {}
 
         @property
         def control(self) -> Form:
             return self.form
+
+    def __init__(self, *, id: str | None = None, renews: bool = False) -> None:
+        super().__init__(id=id)
+        self.renews = renews
 
     def rows(self) -> list[Row]:
         return [row for row in self.query(Row) if row.display]
@@ -440,5 +457,10 @@ class Form(Vertical):
         wrong = next((other for other in rows if not other.check()), None)
         if wrong is not None:
             wrong.start()
-        else:
-            self.post_message(self.Complete(self, self.values()))
+            return
+        fields = [row for row in rows if isinstance(row, Field)]
+        texts = {field.id: field.text for field in fields if field.id}
+        firsts = {field.id: field.before for field in fields if field.id and field.before is not None}
+        self.post_message(self.Complete(self, self.values(), texts, firsts))
+        if self.renews:
+            self.clear()
