@@ -14,6 +14,7 @@ import numpy as np
 
 from qualrec.errors import ComputeError
 from qualrec.judge.charting import chosen_rules
+from qualrec.judge.restarts import Restart
 from qualrec.stats import attributes, charts
 from qualrec.stats.results import Chart, FloatArray, Frozen, Signal, Track
 from qualrec.stats.rules import evaluate_chart
@@ -46,6 +47,8 @@ class BuiltChart:
     state: str
     left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...]
+    restarts: tuple[Restart, ...] = ()
+    """Where the EWMA begins anew."""
 
     def span_of(self, index: int) -> LimitsSpan | None:
         """The limits that judge a point."""
@@ -82,10 +85,13 @@ def frozen_of(limits: Limits, characteristic: Characteristic) -> Frozen:
 
 
 def build_chart(
-    characteristic: Characteristic, series: LotSeries, history: Sequence[Limits] = ()
+    characteristic: Characteristic,
+    series: LotSeries,
+    history: Sequence[Limits] = (),
+    restarts: Sequence[Restart] = (),
 ) -> BuiltChart:
     """The chart of a characteristic. `history`: its limits, any order; limits that were never frozen are
-    not drawn."""
+    not drawn. `restarts`: where the EWMA under frozen limits begins anew."""
     put = sorted((h for h in history if h.frozen_us is not None), key=lambda h: (h.from_us, h.version))
     if len(series) == 0:
         return _bare(series, "There are no readings.")
@@ -97,7 +103,7 @@ def build_chart(
         chart = apply_limits(series, frozen, np.ones(len(series), bool), np.zeros(len(series), bool))
         return _built(characteristic, [(span, chart)], FIXED, (), ())
     if put:
-        return _under_frozen(characteristic, series, put)
+        return _under_frozen(characteristic, series, put, restarts)
     try:
         chart = first_phase(characteristic, series, np.ones(len(series), bool))
     except ComputeError as error:
@@ -124,13 +130,29 @@ def first_phase(characteristic: Characteristic, series: LotSeries, used: BoolArr
     )
 
 
-def apply_limits(series: LotSeries, frozen: Frozen, used: BoolArray, left_out: BoolArray) -> Chart:
-    """Points judged by limits."""
+def apply_limits(
+    series: LotSeries,
+    frozen: Frozen,
+    used: BoolArray,
+    left_out: BoolArray,
+    restarts: Sequence[int] = (),
+) -> Chart:
+    """Points judged by limits; `restarts`: places at which the EWMA begins anew."""
     if frozen.kind in attributes.KINDS:
         return charts.apply_frozen(frozen, counts_of(series), sizes=series.n, used=used)
-    return charts.apply_frozen(
-        frozen, series.mean, sizes=series.n, spreads=series.sd, used=used, left_out=left_out
+    chart = charts.apply_frozen(
+        frozen,
+        series.mean,
+        sizes=series.n,
+        spreads=series.sd,
+        used=used,
+        left_out=left_out,
+        restarts=restarts,
     )
+    if not restarts:
+        return chart
+    numbers = ", ".join(series.numbers[place] for place in restarts)
+    return replace(chart, method=f"{chart.method}; EWMA begun anew at {numbers}")
 
 
 def part_of(series: LotSeries, chosen: slice | BoolArray) -> LotSeries:
@@ -140,10 +162,12 @@ def part_of(series: LotSeries, chosen: slice | BoolArray) -> LotSeries:
     return replace(series, numbers=numbers, **{name: getattr(series, name)[chosen] for name in arrays})
 
 
-def _under_frozen(c: Characteristic, series: LotSeries, put: Sequence[Limits]) -> BuiltChart:
+def _under_frozen(
+    c: Characteristic, series: LotSeries, put: Sequence[Limits], restarts: Sequence[Restart]
+) -> BuiltChart:
     starts = np.searchsorted([h.from_us for h in put], series.at_us, side="right") - 1
     version_of = np.maximum(starts, 0)
-    pieces, left_out = [], []
+    pieces, left_out, shown = [], [], []
     for place, limits in enumerate(put):
         points = np.flatnonzero(version_of == place)
         if points.size == 0:
@@ -155,9 +179,12 @@ def _under_frozen(c: Characteristic, series: LotSeries, put: Sequence[Limits]) -
         out = np.isin(piece.lot_ids, sorted(gone)) if gone else np.zeros(len(piece), bool)
         frozen = frozen_of(limits, c)
         span = LimitsSpan(first, last, limits.version, limits.state, limits, frozen)
-        pieces.append((span, apply_limits(piece, frozen, used, out)))
+        own = [r for r in restarts if first < r.index <= last and r.flag.limits_id == limits.id]
+        shown += own if frozen.kind == "lot_means" else []
+        anew = [r.index - first for r in own]
+        pieces.append((span, apply_limits(piece, frozen, used, out, anew)))
         left_out += [item for item in limits.left_out if item not in left_out]
-    return _built(c, pieces, FROZEN, tuple(left_out), ())
+    return replace(_built(c, pieces, FROZEN, tuple(left_out), ()), restarts=tuple(shown))
 
 
 def _built(

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from qualrec.assess.causes import causes_of, events_of, restarts_of, segments_of
 from qualrec.assess.chart_data import BuiltChart, LimitsSpan, build_chart
-from qualrec.assess.loading import Choice, Conn, choose, moment_text, series_of
+from qualrec.assess.chart_notes import change_notes, restart_notes, spread_notes, stream_notes
+from qualrec.assess.loading import Choice, Conn, choose, moment_text, series_of, zone_of
 from qualrec.assess.points import PointText, point_texts
 from qualrec.assess.price import price_notes
 from qualrec.judge.charting import chosen_rules
+from qualrec.judge.kinds import EWMA
+from qualrec.judge.restarts import Restart
 from qualrec.records import lookups
 from qualrec.stats.results import Chart, Signal
-from qualrec.values import Characteristic, Event, LeftOut, Limits, LotSeries, Segment
+from qualrec.values import Characteristic, Event, LeftOut, Limits, LotSeries
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,11 +37,21 @@ class ChartView:
     spans: tuple[LimitsSpan, ...]
     history: tuple[Limits, ...]
     left_out: tuple[LeftOut, ...]
+    restarts: tuple[Restart, ...]
+    """Where the EWMA begins anew, and by which records."""
     events: tuple[Event, ...]
     points: tuple[PointText, ...]
     rules: tuple[str, ...]
     notes: tuple[str, ...]
     zone: str
+
+    @property
+    def limit_lots(self) -> int:
+        """Number of lots that the last limits drawn rest on; 0 without limits."""
+        if not self.spans:
+            return 0
+        limits = self.spans[-1].limits
+        return int(self.chart.used.sum()) if limits is None else len(limits.used_lots)
 
     def signals_at(self, index: int) -> tuple[Signal, ...]:
         """The signals that end at a point."""
@@ -69,13 +83,15 @@ def chart_view(
         until_us = found.started_us if found is not None else lookups.moulding_lot(conn, until).moulded_us
     series = series_of(conn, c, choice, until_us)
     history = lookups.limits(conn, c.id, choice.stream_id, choice.condition_id) if len(series) else ()
-    built = build_chart(c, series, history)
-    segments = lookups.segments(conn, series.lot_ids.tolist()) if c.hangs_on == "lot" else {}
-    zone = _zone(conn, c)
-    events = _events(conn, series, segments)
+    segments = segments_of(conn, c, series)
+    zone = zone_of(conn, c)
+    events = events_of(conn, series, segments)
+    causes = causes_of(conn, c, series, segments, events)
+    closed = lookups.closed_flags(conn, EWMA, [c.id]).get(c.id, ())
+    built = build_chart(c, series, history, restarts_of(series, history, closed, causes, segments))
     modes = lookups.mode_counts(conn, c.id) if c.strength else ()
     points = point_texts(c, series, built, segments, events, modes, zone)
-    return ChartView(
+    view = ChartView(
         part_number=part_number,
         characteristic=c,
         choice=choice,
@@ -86,33 +102,21 @@ def chart_view(
         spans=built.spans,
         history=history,
         left_out=built.left_out,
+        restarts=built.restarts,
         events=events,
         points=points,
         rules=tuple(f"{r.name}: {r.text} ({r.source})" for r in chosen_rules(c)),
-        notes=(*built.notes, *_notes(choice, built, zone), *(price_notes(c) if price else ())),
+        notes=(
+            *built.notes,
+            *_notes(choice, built, zone),
+            *restart_notes(series, built, zone),
+            *change_notes(c, series, built, causes, zone),
+            *spread_notes(c, series),
+            *stream_notes(conn, c, choice, until_us),
+        ),
         zone=zone,
     )
-
-
-def _zone(conn: Conn, c: Characteristic) -> str:
-    """Time zone of the plant that the characteristic belongs to: the plant number is in its id."""
-    plants = {p.id: p for p in lookups.plants(conn)}
-    own = plants.get(c.id >> 40)
-    return own.zone if own is not None else "UTC"
-
-
-def _events(conn: Conn, series: LotSeries, segments: dict[int, tuple[Segment, ...]]) -> tuple[Event, ...]:
-    """Events from the first point on, of the stations and lots on the chart; of no station or lot at all as well."""
-    if len(series) == 0:
-        return ()
-    stations = {s.station_id for held in segments.values() for s in held if s.station_id is not None}
-    numbers = set(series.numbers)
-    last_us = max([int(series.at_us[-1]), *(s.from_us for held in segments.values() for s in held)])
-    return tuple(
-        e
-        for e in lookups.events(conn, from_us=int(series.at_us[0]), until_us=last_us)
-        if e.station_id in stations or e.lot_number in numbers or (e.station_id is None and not e.lot_number)
-    )
+    return replace(view, notes=(*view.notes, *price_notes(view))) if price else view
 
 
 def _notes(choice: Choice, built: BuiltChart, zone: str) -> tuple[str, ...]:

@@ -99,6 +99,13 @@ def revisions_at(
     return found
 
 
+def zone_of(conn: Conn, characteristic: Characteristic) -> str:
+    """Time zone of the plant that the characteristic belongs to: the plant number is in its id."""
+    plants = {p.id: p for p in lookups.plants(conn)}
+    own = plants.get(characteristic.id >> 40)
+    return own.zone if own is not None else "UTC"
+
+
 def moment_text(moment_us: int, zone: str) -> str:
     """A moment in plant time to the minute."""
     moment = datetime.fromtimestamp(moment_us / 1e6, UTC).astimezone(ZoneInfo(zone))

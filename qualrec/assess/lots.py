@@ -7,15 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from qualrec.assess.changes import newest_change
-from qualrec.assess.chart_data import BuiltChart, build_chart
-from qualrec.assess.loading import Conn, revisions_at
+from qualrec.assess.causes import causes_of, events_of, restarts_of, segments_of
+from qualrec.assess.changes import described, newest_change
+from qualrec.assess.chart_data import BuiltChart, build_chart, part_of
+from qualrec.assess.loading import Conn, revisions_at, zone_of
 from qualrec.judge.charting import ChartPoint, change_finding, chart_findings
 from qualrec.judge.equipment import CLEANING_EVENTS
 from qualrec.judge.facts import LotFacts, MouldingReadings, Summary, readings_of
 from qualrec.judge.findings import lot_findings
 from qualrec.judge.gate import Gate, Leave, release_gate
-from qualrec.judge.kinds import RULES_VERSION
+from qualrec.judge.kinds import EWMA, RULES_VERSION
+from qualrec.judge.restarts import ClosedFlag, Restart
 from qualrec.judge.verdict import CharacteristicVerdict, judge_characteristic, overall_answer
 from qualrec.judge.windows import JointEnergy, joint_energies, window_findings
 from qualrec.records import lookups
@@ -192,17 +194,18 @@ def _charts(conn: Conn, facts: LotFacts, pooled: Pooled) -> tuple[Finding, ...]:
         conn, lot.started_us, characteristic_ids=list(facts.characteristics)
     )
     wanted = {c.id: c for c in facts.characteristics.values() if _charted(c, in_force)}
+    closed = lookups.closed_flags(conn, EWMA, list(wanted))
     for c in wanted.values():
         for series in pooled.get(c.id, ()):
             key = (c.id, 0, series.condition_id)
             if key in in_force or c.chart == "zero count":
-                found += _chart(conn, facts, c, series, in_force.get(key))
+                found += _chart(conn, facts, c, series, in_force.get(key), closed.get(c.id, ()))
         for key in in_force:
             if key[0] == c.id and key[1]:
                 series = lookups.lot_series(
                     conn, c.id, stream_id=key[1], condition_id=key[2] or None, until_us=lot.started_us
                 )
-                found += _chart(conn, facts, c, series, in_force[key])
+                found += _chart(conn, facts, c, series, in_force[key], closed.get(c.id, ()))
     return tuple(found)
 
 
@@ -211,7 +214,12 @@ def _charted(c: Characteristic, in_force: dict[tuple[int, int, int], Limits]) ->
 
 
 def _chart(
-    conn: Conn, facts: LotFacts, c: Characteristic, series: LotSeries, in_force: Limits | None
+    conn: Conn,
+    facts: LotFacts,
+    c: Characteristic,
+    series: LotSeries,
+    in_force: Limits | None,
+    closed: Sequence[ClosedFlag],
 ) -> list[Finding]:
     """Findings at the points of one series that belong to the lot."""
     owners: dict[int, MouldingLot | None] = {facts.lot.id: None}
@@ -223,12 +231,12 @@ def _chart(
     history = (
         lookups.limits(conn, c.id, series.stream_id, series.condition_id) if in_force is not None else ()
     )
-    built = build_chart(c, series, history)
+    built = build_chart(c, series, history, _restarts(conn, c, series, history, closed))
     found: list[Finding] = []
     for place in places:
         point = _point(facts.lot, series, place, built, owners[int(series.lot_ids[place])])
         found += chart_findings(c, built.chart, built.signals, point)
-        found += _change(c, series, place, built, point)
+        found += _change(conn, c, series, place, built, point)
     return found
 
 
@@ -249,14 +257,33 @@ def _point(
     )
 
 
+def _restarts(
+    conn: Conn,
+    c: Characteristic,
+    series: LotSeries,
+    history: Sequence[Limits],
+    closed: Sequence[ClosedFlag],
+) -> tuple[Restart, ...]:
+    """Where the EWMA begins anew; nothing is loaded where no flag of it was closed under these limits."""
+    if not {flag.limits_id for flag in closed} & {limits.id for limits in history}:
+        return ()
+    segments = segments_of(conn, c, series)
+    causes = causes_of(conn, c, series, segments, events_of(conn, series, segments))
+    return restarts_of(series, history, closed, causes, segments)
+
+
 def _change(
-    c: Characteristic, series: LotSeries, place: int, built: BuiltChart, point: ChartPoint
+    conn: Conn, c: Characteristic, series: LotSeries, place: int, built: BuiltChart, point: ChartPoint
 ) -> tuple[Finding, ...]:
     """A change of level under the limits of the point, where the point is the first to show it."""
     span = built.span_of(place)
     if span is None or span.limits is None or c.chart != "lot means":
         return ()
-    under = slice(span.first, place + 1)
-    gone = np.isin(series.lot_ids[under], [out.lot_id for out in span.limits.left_out])
-    change = newest_change(np.where(gone, np.nan, series.mean[under]), series.numbers[under])
-    return () if change is None else (change_finding(c, change, point),)
+    under = part_of(series, slice(span.first, place + 1))
+    gone = np.isin(under.lot_ids, [out.lot_id for out in span.limits.left_out])
+    found = newest_change(np.where(gone, np.nan, under.mean))
+    if found is None:
+        return ()
+    segments = segments_of(conn, c, under)
+    causes = causes_of(conn, c, under, segments, events_of(conn, under, segments))
+    return (change_finding(c, described(found, under, causes, zone_of(conn, c)), point),)

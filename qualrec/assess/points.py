@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from qualrec.assess.causes import restart_words
 from qualrec.assess.chart_data import BuiltChart
 from qualrec.assess.loading import moment_text
 from qualrec.judge.kinds import shown
@@ -46,6 +47,7 @@ def point_texts(
     for signal in built.signals:
         signals[signal.points[-1]].append(signal.text)
     left_out = {out.lot_id: out.reason for out in built.left_out}
+    anew = {r.index: restart_words(r, series, zone) for r in built.restarts}
     by_lot: dict[int, list[ModeCount]] = defaultdict(list)
     for mode in modes:
         by_lot[mode.lot_id].append(mode)
@@ -64,6 +66,7 @@ def point_texts(
             *(["It holds a corrected reading."] if series.corrected[index] else []),
             *([f"Left out of the limits: {left_out[lot_id]}"] if lot_id in left_out else []),
             *(f"Signal: {text}." for text in signals[index]),
+            *([anew[index]] if index in anew else []),
             *(_event(e, zone) for e in near),
         ]
         found.append(

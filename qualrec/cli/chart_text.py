@@ -55,6 +55,8 @@ def _point(session: Session, view: ChartView, tracks: tuple[Track, ...], i: int)
     found = [s.text for s in view.signals_at(i)]
     point = view.points[i]
     found += [f"event: {e.kind}" for e in point.events]
+    if any(restart.index == i for restart in view.restarts):
+        found.append("EWMA begins anew here")
     if point.left_out:
         found.append(f"left out: {point.left_out}")
     if point.corrected:

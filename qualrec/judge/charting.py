@@ -33,7 +33,11 @@ class ChartPoint:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A change of level found on lot means: `first` is the index of the first point of the new level."""
+    """A change of level found on lot means: `first` is the index of the first point of the new level.
+
+    It lies between `low_number` and `high_number` at `level`. `when`: start of the first point, in words. `near`: what is on
+    record nearest to it, in words; `searched` is False where nobody looked.
+    """
 
     first: int
     first_number: str
@@ -41,6 +45,12 @@ class Change:
     after: float
     p: float
     method: str
+    low_number: str = ""
+    high_number: str = ""
+    level: float = 0.95
+    when: str = ""
+    near: tuple[str, ...] = ()
+    searched: bool = False
 
 
 def chosen_rules(characteristic: Characteristic) -> tuple[Rule, ...]:
@@ -125,23 +135,42 @@ def _shown(value: float, c: Characteristic, kind: str) -> str:
     return f"{value:.{c.decimals + 1}f} {c.unit}".rstrip()
 
 
+def change_words(c: Characteristic, change: Change) -> str:
+    """The change in words: levels, place with its interval, date, and what is on record nearest to it."""
+    word = "up" if change.after > change.before else "down"
+    begun = f"begun {change.when}, " if change.when else ""
+    text = (
+        f"the lot means went {word} from {shown(change.before, c)} to {shown(change.after, c)} "
+        f"with {change.first_number} ({begun}p = {change.p:.2g})."
+    )
+    if change.low_number:
+        low, high = change.low_number, change.high_number
+        where = f"at {low}" if low == high else f"between {low} and {high}"
+        text += f" It lies {where} with {change.level * 100:g} % probability."
+    if change.near:
+        text += f" On record nearest to it: {'; '.join(change.near)}."
+    elif change.searched:
+        text += " Neither events nor changes of recipe or material are on record in that stretch."
+    return text
+
+
 def change_finding(c: Characteristic, change: Change, point: ChartPoint) -> Finding:
     """The finding of a change of level that is seen for the first time with the point."""
-    side = 1 if change.after > change.before else -1
-    word = "up" if side > 0 else "down"
     return make_finding(
         kinds.CHANGE_POINT,
         f"since {change.first_number}, seen at {point.number}",
-        f"{c.name}: the lot means went {word} from {shown(change.before, c)} to {shown(change.after, c)} "
-        f"with {change.first_number} (p = {change.p:.2g}).",
+        f"{c.name}: {change_words(c, change)}",
         {
             "first": change.first_number,
+            "earliest first": change.low_number or None,
+            "latest first": change.high_number or None,
             "before": change.before,
             "after": change.after,
             "p": change.p,
+            "nearest": "; ".join(change.near) or None,
         },
         c,
-        side=side,
+        side=1 if change.after > change.before else -1,
         source=change.method,
         stream_id=point.stream_id,
         lot_id=point.lot_id,

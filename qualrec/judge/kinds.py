@@ -169,7 +169,8 @@ _ROWS = (
     ),
     Kind(
         EWMA, "lot", LevelRule.REVIEW_BUT_GOOD_SIDE,
-        "The exponentially weighted moving average of the lot means lies beyond its frozen limits.",
+        "The exponentially weighted moving average of the lot means lies beyond its frozen limits. It begins anew after a "
+        "closed flag of this kind with an event in between that took the cause away.",
         "Lucas & Saccucci 1990; ISO 7870-6", "Look for a slow change: glass, optics, laser power, resin deliveries.",
     ),
     Kind(

@@ -16,7 +16,7 @@ with EWMA weight 0.2, width 2.90; joint in-control run length 360 lots (Markov c
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -167,6 +167,7 @@ def apply_frozen(
     spreads: ArrayLike | None = None,
     used: ArrayLike | None = None,
     left_out: ArrayLike | None = None,
+    restarts: Sequence[int] = (),
 ) -> Chart:
     """Second-phase chart: new points judged by frozen limits.
 
@@ -175,6 +176,7 @@ def apply_frozen(
     spreads  ranges (xbar_r) or standard deviations (xbar_s, lot_means)
     used     marks of the points the limits came from, where they are on the chart too
     left_out marks of points with an assigned cause; they are drawn but do not enter EWMA or CUSUM
+    restarts places at which the EWMA beside lot means begins anew (kind lot_means)
 
     Raises ComputeError for an unknown kind and for sizes or spreads that are needed and not given.
     """
@@ -200,7 +202,7 @@ def apply_frozen(
                 f"Limits of kind {frozen.kind} need sizes and spreads.", "Give both with the means."
             )
         each, spread = present(sizes, "sizes", x.shape), present(spreads, "spreads", x.shape)
-        tracks = _subgroup_tracks(frozen, np.where(each > 0, x, np.nan), each, spread, out)
+        tracks = _subgroup_tracks(frozen, np.where(each > 0, x, np.nan), each, spread, out, restarts)
     else:
         raise ComputeError(
             f"Limits of kind {frozen.kind!r} are not known here.", "Freeze them again from a chart."
@@ -221,10 +223,15 @@ def _first_subgroups(
 
 
 def _subgroup_tracks(
-    frozen: Frozen, x: FloatArray, size: FloatArray, spread: FloatArray, out: NDArray[np.bool_]
+    frozen: Frozen,
+    x: FloatArray,
+    size: FloatArray,
+    spread: FloatArray,
+    out: NDArray[np.bool_],
+    restarts: Sequence[int] = (),
 ) -> tuple[Track, ...]:
     if frozen.kind == "lot_means":
-        averages = ewma.ewma_track(frozen, np.where(out, np.nan, x))
+        averages = ewma.ewma_track(frozen, np.where(out, np.nan, x), restarts)
         tracks = (_level_track("lot mean", frozen, x), averages)
         if np.isnan(frozen.within):
             return tracks

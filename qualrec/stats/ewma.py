@@ -3,13 +3,15 @@
     z_t = w x_t + (1 - w) z_(t-1),  z_0 = centre
     limits = centre -+ L sigma sqrt(w/(2 - w) (1 - (1 - w)^(2t)))        steady state: without the last bracket
 
-A missing point is skipped: the average and t wait for the next value.
+A missing point is skipped: the average and t wait for the next value. At a restart the average begins at the centre and
+t at 0 again, as on a new chart: for use once the cause of a shift has been removed.
 Source: Lucas & Saccucci, Technometrics 32(1), 1990; NIST e-Handbook 6.3.2.4 (both from memory).
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -75,10 +77,15 @@ def apply(
     return Chart("ewma", (ewma_track(frozen, x),), mask, method, notes, frozen)
 
 
-def ewma_track(frozen: Frozen, values: FloatArray) -> Track:
-    """The EWMA of one row of values with its limits, from the centre, sigma, weight and width of `frozen`."""
+def ewma_track(frozen: Frozen, values: FloatArray, restarts: Sequence[int] = ()) -> Track:
+    """The EWMA of one row of values with its limits, from the centre, sigma, weight and width of `frozen`.
+
+    `restarts`: indices of points at which it begins anew.
+    """
     _check_weight(frozen.weight)
-    z, steps = ewma_values(values, np.asarray(frozen.centre), frozen.weight)
+    cuts = sorted(place for place in set(restarts) if 0 < place < values.size)
+    parts = [ewma_values(part, np.asarray(frozen.centre), frozen.weight) for part in np.split(values, cuts)]
+    z, steps = (np.concatenate(rows) for rows in zip(*parts, strict=True))
     sigma = frozen.sigma * ewma_spread(steps, frozen.weight, steady=frozen.steady)
     half = frozen.ewma_width * sigma
     centre = np.full(values.shape, frozen.centre)

@@ -123,3 +123,21 @@ def test_a_change_of_level(made, after: float, level: str) -> None:
     assert (found.kind, found.level, found.source) == (kinds.CHANGE_POINT, level, "method")
     assert found.what == "since LOT-4, seen at LOT-9"
     assert "from 600 N to" in found.sentence
+
+
+def test_a_change_tells_its_interval_date_and_what_lies_nearest(made) -> None:
+    change = Change(
+        3, "LOT-4", 600.0, 580.0, 0.001, "method", "LOT-3", "LOT-5", 0.95, "2026-01-07 10:00", ("glass cleaned, then",), True
+    )  # fmt: skip
+    found = change_finding(made.pull, change, ChartPoint(9, "LOT-9", 77, lot_id=21))
+    assert found.sentence == (
+        "Pull force: the lot means went down from 600 N to 580 N with LOT-4 (begun 2026-01-07 10:00, p = 0.001). "
+        "It lies between LOT-3 and LOT-5 with 95 % probability. On record nearest to it: glass cleaned, then."
+    )
+    assert found.figures["earliest first"] == "LOT-3"
+    assert found.figures["nearest"] == "glass cleaned, then"
+    alone = change_finding(
+        made.pull, replace(change, high_number="LOT-3", near=()), ChartPoint(9, "LOT-9", 77)
+    )
+    assert "It lies at LOT-3 with" in alone.sentence
+    assert "Neither events nor changes" in alone.sentence

@@ -9,7 +9,7 @@ import pytest
 
 from qualrec.errors import ComputeError
 from qualrec.stats.charts import apply_frozen
-from qualrec.stats.ewma import ewma_chart, ewma_spread, ewma_values, frozen_ewma
+from qualrec.stats.ewma import ewma_chart, ewma_spread, ewma_track, ewma_values, frozen_ewma
 from qualrec.stats.spread import Sigma
 
 
@@ -81,3 +81,23 @@ def test_refused_in_words(call) -> None:
     with pytest.raises(ComputeError) as refused:
         call()
     assert refused.value.remedy
+
+
+def test_at_a_restart_it_is_a_new_chart() -> None:
+    """The rows of both parts are those of two charts; time-varying limits begin narrow again."""
+    frozen = frozen_ewma(50.0, Sigma(2.0, "given", math.inf, 0, 0))
+    x = np.random.default_rng(8).normal(51.0, 2.0, 12)
+    whole = ewma_track(frozen, x, restarts=[7])
+    for rows in ("values", "lower", "upper", "sigma"):
+        parts = [getattr(ewma_track(frozen, part), rows) for part in (x[:7], x[7:])]
+        np.testing.assert_array_equal(getattr(whole, rows), np.concatenate(parts))
+    assert whole.upper[7] == whole.upper[0] < whole.upper[6]
+    np.testing.assert_array_equal(
+        ewma_track(frozen, x, restarts=[0, 12, 99]).values, ewma_track(frozen, x).values
+    )
+
+
+def test_a_restart_takes_out_missing_points_too() -> None:
+    frozen = frozen_ewma(50.0, Sigma(2.0, "given", math.inf, 0, 0), weight=0.5)
+    track = ewma_track(frozen, np.array([58.0, np.nan, np.nan, 52.0, 52.0]), restarts=[2])
+    np.testing.assert_allclose(track.values, [54.0, np.nan, np.nan, 51.0, 51.5])

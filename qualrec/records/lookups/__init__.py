@@ -30,6 +30,7 @@ from qualrec.records.lookups.filing import (
 from qualrec.records.lookups.flags import (
     Judgement,
     all_limits_in_force,
+    closed_flags,
     flag,
     flags,
     flags_of_lots,
@@ -186,6 +187,7 @@ __all__ = [
     "characteristics",
     "clamp_tool",
     "clamp_tools",
+    "closed_flags",
     "component",
     "components",
     "concessions",

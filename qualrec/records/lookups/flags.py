@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, func, select
 
 from qualrec.errors import UnknownRecord, UsageError
+from qualrec.judge.restarts import ClosedFlag
 from qualrec.records.lookups.base import find, mapping, rows_for, table, words
 from qualrec.records.lookups.conditions import members, separating_of
 from qualrec.records.lookups.parts import part_id_of
@@ -146,6 +147,35 @@ def flags_of_lots(conn: Connection, lot_ids: Sequence[int]) -> dict[int, tuple[F
     for one in _flags(conn, rows_for(conn, _flag_statement(), table("flag").c.lot_id, lot_ids)):
         if one.lot_id is not None:
             found[one.lot_id].append(one)
+    return {key: tuple(held) for key, held in found.items()}
+
+
+def closed_flags(
+    conn: Connection, kind: str, characteristic_ids: Sequence[int]
+) -> dict[int, tuple[ClosedFlag, ...]]:
+    """Closed flags of a kind that stand on limits and on a lot or moulding lot, by characteristic id, in order of closing;
+    each with its last closing words and the person."""
+    f, a, p = table("flag"), table("flag_action"), table("person")
+    asked = select(
+        f.c.id, f.c.characteristic_id, f.c.limits_id, f.c.lot_id, f.c.moulding_lot_id, f.c.closed_us
+    ).where(f.c.kind == kind, f.c.state == "closed", f.c.closed_us.is_not(None), f.c.limits_id.is_not(None))
+    rows = rows_for(conn, asked, f.c.characteristic_id, characteristic_ids)
+    done = (
+        select(a.c.flag_id, a.c.what, p.c.name)
+        .outerjoin(p, p.c.id == a.c.person_id)
+        .where(a.c.kind == "closed")
+        .order_by(a.c.at_us, a.c.id)
+    )
+    words_of = {row.flag_id: row for row in rows_for(conn, done, a.c.flag_id, [row.id for row in rows])}
+    found: dict[int, list[ClosedFlag]] = defaultdict(list)
+    for row in sorted(rows, key=lambda r: (r.closed_us, r.id)):
+        said = words_of.get(row.id)
+        owner = row.moulding_lot_id if row.moulding_lot_id is not None else row.lot_id
+        if said is None or owner is None:
+            continue
+        found[row.characteristic_id].append(
+            ClosedFlag(row.id, row.limits_id, owner, row.closed_us, said.name or "", said.what)
+        )
     return {key: tuple(held) for key, held in found.items()}
 
 

@@ -305,4 +305,4 @@ def _nothing(_index: int) -> str:
 def _price(view: ChartView) -> Sequence[str]:
     from qualrec.assess.price import price_notes
 
-    return price_notes(view.characteristic) or ("No run lengths are computed for this kind of chart.",)
+    return price_notes(view) or ("No run lengths are computed for this kind of chart.",)
