@@ -17,6 +17,7 @@ import qualrec
 from qualrec.errors import Refused
 from qualrec.judge.kinds import RULES_VERSION
 from qualrec.records.control_limits import freeze_limits, store_limits
+from qualrec.records.ids import counter_of
 from qualrec.records.ledger import Writer
 from qualrec.records.lookups.base import rows_for
 from qualrec.records.models import metadata
@@ -187,7 +188,7 @@ def _not_closed(writer: Writer, flag_id: int) -> Any:
         )
         by = writer.conn.execute(asked).scalar()
         raise Refused(
-            f"Flag {flag_id} is closed{f' by {by}' if by else ''}; nothing was done.",
+            f"Flag {counter_of(flag_id)} is closed{f' by {by}' if by else ''}; nothing was done.",
             "Look at the flag again; reopen it with a reason if it must be worked on.",
         )
     return flag
@@ -236,7 +237,7 @@ def reopen_flag(writer: Writer, flag_id: int, reason: str) -> int:
     checks.person_acts(writer, "reopen a flag")
     flag = checks.row(writer, "flag", flag_id, "flag")
     if flag.state != "closed":
-        raise Refused(f"Flag {flag_id} is not closed.", "Nothing has to be done.")
+        raise Refused(f"Flag {counter_of(flag_id)} is not closed.", "Nothing has to be done.")
     f = metadata.tables["flag"]
     same = [
         f.c[name].is_not_distinct_from(getattr(flag, name))
@@ -248,7 +249,7 @@ def reopen_flag(writer: Writer, flag_id: int, reason: str) -> int:
         .limit(1)
     ).scalar()
     if other is not None:
-        raise Refused(f"Flag {other} on the same is not closed.", "Work on that one.")
+        raise Refused(f"Flag {counter_of(other)} on the same is not closed.", "Work on that one.")
     writer.update("flag", flag_id, {"state": "open", "closed_us": None}, act="flag reopened", why=words)
     return _act(writer, flag_id, "reopened", words)
 

@@ -22,6 +22,11 @@ def plant_of(record_id: int) -> int:
     return record_id >> COUNTER_BITS
 
 
+def counter_of(record_id: int) -> int:
+    """Counter inside an id: the number by which people know the record."""
+    return record_id & ((1 << COUNTER_BITS) - 1)
+
+
 def first_id(plant_id: int) -> int:
     """Id of counter 0 of a plant."""
     return plant_id << COUNTER_BITS
