@@ -128,11 +128,13 @@ def _own_server() -> Iterator[Server]:
 class Databases:
     """Makes databases of one kind. On PostgreSQL a used one is emptied and used again: making one costs half a second."""
 
+    _numbers = itertools.count(1)
+    """One count for all makers, so that no two of a run make the same name."""
+
     def __init__(self, kind: str, folder: Path, server: str = "") -> None:
         self.kind = kind
         self._folder = folder
         self._server = server
-        self._numbers = itertools.count(1)
         self._template = ""
         self._free: list[str] = []
 

@@ -9,6 +9,7 @@ import pytest
 
 from qualrec.errors import Refused, UnknownRecord, UsageError
 from qualrec.records import findings, lookups
+from qualrec.records.ids import counter_of
 from qualrec.values import Actor, Finding, Flag, LeftOut
 
 DAY_US = 86_400_000_000
@@ -142,7 +143,7 @@ def test_only_a_person_with_an_action_closes_a_flag(plant: Any) -> None:
         ("closed", "cause was the glass", "Berta Example"),
     ]
     for again in (findings.close_flag, findings.acknowledge, findings.add_action):
-        with pytest.raises(Refused, match=f"Flag {one} is closed by Berta Example"):
+        with pytest.raises(Refused, match=f"Flag {counter_of(one)} is closed by Berta Example"):
             plant.do(again, one, "again")
 
 
@@ -156,7 +157,7 @@ def test_a_flag_is_reopened_with_a_reason(plant: Any) -> None:
     assert (flag(plant, one).state, flag(plant, one).closed_us) == ("open", None)
     plant.do(findings.close_flag, one, "done")
     (other,) = store(plant, finding(plant, "reading 2", lot_id=lot))
-    with pytest.raises(Refused, match=f"Flag {other} on the same"):
+    with pytest.raises(Refused, match=f"Flag {counter_of(other)} on the same"):
         plant.do(findings.reopen_flag, one, "why")
 
 
