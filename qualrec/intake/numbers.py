@@ -132,7 +132,10 @@ def understand(
     Errors: as `parse_number`; UsageError where the suffix is unknown or measures something else than `unit`.
     """
     _check_text(text)
-    number, suffix = split_suffix(text.strip(_BLANKS))
+    try:
+        number, suffix = split_suffix(text.strip(_BLANKS), unit)
+    except UsageError as error:
+        raise UsageError(f"{quote(text)}: {error.message}", error.remedy) from error
     if suffix is None or suffix == find_unit(unit).symbol:
         parsed = _choose(text, number, style, plausible, False, float, suffix or "")
         value, figure, resolution = parsed.value, parsed.shown, 10.0**-parsed.decimals

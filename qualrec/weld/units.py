@@ -150,10 +150,11 @@ def known_units(quantity: str | None = None) -> tuple[str, ...]:
     return tuple(unit.symbol for unit in _TABLE if quantity is None or unit.quantity == quantity)
 
 
-def find_unit(text: str) -> Unit:
+def find_unit(text: str, like: str = "") -> Unit:
     """The unit that a symbol or alias names; case counts only where milli and mega could be mixed up.
 
-    Raises UsageError that lists the known units, or says what is meant, for a mass in place of a force.
+    Raises UsageError that lists the known units (with `like` those of the same quantity only), or says what is meant,
+    for a mass in place of a force.
     """
     name = " ".join(text.split())
     if name in _BY_NAME:
@@ -171,7 +172,8 @@ def find_unit(text: str) -> Unit:
         )
     near = difflib.get_close_matches(name, list(_BY_NAME), n=2, cutoff=0.6)
     hint = f"Did you mean {' or '.join(near)}? " if near else ""
-    raise UsageError(f"Unit {name!r} is not known.", f"{hint}Known units: {', '.join(known_units())}.")
+    listed = known_units(find_unit(like).quantity if like else None)
+    raise UsageError(f"Unit {name!r} is not known.", f"{hint}Known units: {', '.join(listed)}.")
 
 
 def same_quantity(first: str, second: str) -> bool:
@@ -267,15 +269,15 @@ def resolution_after(decimals: int, from_unit: str, to_unit: str) -> float:
     return float(Fraction(10) ** -decimals * source.factor / target.factor)
 
 
-def split_suffix(text: str) -> tuple[str, str | None]:
+def split_suffix(text: str, like: str = "") -> tuple[str, str | None]:
     """Number text and unit symbol of an entry such as '0.45 kN'; None where no unit stands.
 
     The number stays text: reading decimal comma or point is not done here. Text without a leading
-    number comes back whole with None. Raises UsageError for an unknown unit.
+    number comes back whole with None. Raises UsageError for an unknown unit, see `find_unit` for `like`.
     """
     stripped = text.strip()
     match = _NUMBER_THEN_UNIT.match(stripped)
     if match is None:
         return stripped, None
     number, rest = match["number"].strip(), match["rest"].strip()
-    return (number, find_unit(rest).symbol) if rest else (number, None)
+    return (number, find_unit(rest, like).symbol) if rest else (number, None)

@@ -12,6 +12,7 @@ import pytest
 import typer
 
 from qualrec.cli.calc import calc
+from qualrec.cli.context import OPTIONS
 from qualrec.cli.main import run as run_program
 
 Run = Callable[..., dict[str, Any]]
@@ -44,6 +45,32 @@ def calc_program(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyP
         return int(ended.value.code or 0), out.out, out.err
 
     return program
+
+
+@pytest.fixture
+def program(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> Callable[..., tuple[int, str, str]]:
+    """Runs `qualrec --db DATABASE ...` as a user does: exit code, stdout, stderr. A traceback is a failure."""
+    for variable in ("QUALREC_DB", "QUALREC_BADGE", "QUALREC_STATION", "QUALREC_THEME", "QUALREC_DECIMAL"):
+        monkeypatch.delenv(variable, raising=False)
+    monkeypatch.setattr("qualrec.config.settings_file", lambda: tmp_path / "none.toml")
+
+    def call(database: object, *arguments: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["qualrec", "--db", str(database), *arguments])
+        capsys.readouterr()
+        code = 0
+        try:
+            run_program()
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        finally:
+            OPTIONS.db = OPTIONS.badge = OPTIONS.station = OPTIONS.theme = OPTIONS.ascii = None
+        shown = capsys.readouterr()
+        assert "Traceback" not in shown.out + shown.err
+        return code, shown.out, shown.err
+
+    return call
 
 
 @pytest.fixture
