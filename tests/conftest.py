@@ -308,10 +308,15 @@ class ServerPlants:
             to = str(folder / "sample.sql")
             subprocess.run([str(tools / "pg_dump"), "--no-owner", "-f", to, self._template], check=True)
 
-        written = dump(write) / "sample.sql"
+        self._dump = dump(write) / "sample.sql"
         if not self._holds_tables():
-            command = [str(tools / "psql"), "-q", "-X", "-v", "ON_ERROR_STOP=1", "-d", self._template]
-            subprocess.run([*command, "-f", str(written)], check=True, stdout=subprocess.DEVNULL)
+            self.restore(self._template)
+
+    def restore(self, url: str) -> str:
+        """Lay the plant into an empty database, also of another server; gives the address back."""
+        command = [str(_programs() / "psql"), "-q", "-X", "-v", "ON_ERROR_STOP=1", "-d", url]
+        subprocess.run([*command, "-f", str(self._dump)], check=True, stdout=subprocess.DEVNULL)
+        return url
 
     def _holds_tables(self) -> bool:
         import psycopg

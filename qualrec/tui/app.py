@@ -167,10 +167,13 @@ class QualrecApp(App[None]):
         screen.ask("status", self.desk.status, self.set_status, unreachable)
 
     def set_status(self, status: Status) -> None:
-        """Take over what the status line tells, on every place."""
+        """Take over what the status line tells, on every place; what was said of lost records goes when they are back."""
+        back = self.status.connection == "lost" and status.connection == "open"
         self.status = status
         if self.place_screen is not None:
             self.place_screen.show_status(status)
+            if back:
+                self.place_screen.say("")
 
     def action_reload(self) -> None:
         if self.place_screen is not None:
