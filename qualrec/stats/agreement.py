@@ -53,6 +53,9 @@ class AgainstReference:
     false_alarm: Interval | None
 
 
+MOST_CLASSES = 200
+
+
 def cohen_table(table: ArrayLike, level: float = 0.95) -> Kappa:
     """Kappa of a square table of counts, rows = first judge, columns = second.
 
@@ -86,6 +89,10 @@ def cohen(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Kappa:
     """Kappa of two judges from their calls, one label per part. Raises ComputeError as `cohen_table`."""
     a, b, classes = _two(first, second)
     size = len(classes)
+    if size > MOST_CLASSES:
+        raise ComputeError(
+            f"{size} different calls are no classes.", "Give the class of each call, not a value."
+        )
     table = np.bincount(a * size + b, minlength=size * size).reshape(size, size)
     return cohen_table(table, level)
 

@@ -2,7 +2,8 @@
 
 All arrays are (characteristics, lots): n values in a lot, their mean and standard deviation. A lot without values has
 n = 0 or mean nan. The figures are those of `charts.lot_means`, row by row: centre = mean of lot means, sigma = mean
-moving range/d2, within = weighted sbar/c4. A row that cannot give limits has nan limits and no signals.
+moving range/d2, within = weighted sbar/c4. A row that cannot give limits, or that holds an infinite value
+or one too large to square, has nan limits and no signals.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from qualrec.errors import ComputeError
 from qualrec.stats import ewma
 from qualrec.stats.charts import LOT_MEAN_WIDTH, WITHIN_WIDTH
 from qualrec.stats.constants import c4_array, d2
+from qualrec.stats.describe import LARGEST
 from qualrec.stats.results import FloatArray, Frozen, IntArray
 from qualrec.stats.rules import DEFAULT_RULES, Rule, matches
 from qualrec.stats.spread import sd_weights
@@ -139,7 +141,8 @@ def _rows(n: ArrayLike, mean: ArrayLike, sd: ArrayLike) -> tuple[FloatArray, Flo
             f"n, mean and sd have the shapes {size.shape}, {x.shape} and {spread.shape}.",
             "Give all three as (characteristics, lots).",
         )
-    return size, np.where(size > 0, x, np.nan), spread
+    wrong = np.any(~(np.isnan(x) | (np.abs(x) < LARGEST)), axis=-1, keepdims=True)
+    return size, np.where((size > 0) & ~wrong, x, np.nan), spread
 
 
 def _closed_up(x: FloatArray) -> FloatArray:

@@ -251,7 +251,10 @@ def _notes(
 _REFUSALS = {
     batch.NO_LIMIT: ("There is no specification limit.", "Give a lower limit, an upper limit, or both."),
     batch.CROSSED: ("The lower limit is not below the upper limit.", "Check the two limits."),
-    batch.NOT_FINITE: ("A lot figure is missing, infinite or negative.", "Rebuild the lot's figures."),
+    batch.NOT_FINITE: (
+        "A lot figure is missing, infinite, too large to square, or negative.",
+        "Rebuild the lot's figures.",
+    ),
     batch.TOO_FEW: ("An index needs at least 2 values; {n} found.", "Wait for more readings."),
     batch.NO_SPREAD: (
         "All {n} values are the same, so no index can be told.",

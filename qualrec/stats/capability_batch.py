@@ -26,7 +26,8 @@ from numpy.typing import ArrayLike, NDArray
 from qualrec.errors import ComputeError
 from qualrec.stats import capability_bounds as cb
 from qualrec.stats.constants import c4_array
-from qualrec.stats.inputs import check_level
+from qualrec.stats.describe import LARGEST
+from qualrec.stats.inputs import SMALLEST, check_level
 from qualrec.stats.results import FloatArray, IntArray
 
 WITHIN = ("Cp", "Cpk", "Cpl", "Cpu")
@@ -103,8 +104,24 @@ def capability_batch(
     check_level(level)
     rows = counts.shape[0]
     low, high, goal = (np.broadcast_to(np.asarray(x, float), (rows,)) for x in (lsl, usl, target))
-    moments = cb.lot_moments(counts, means, sds, level)
-    problem = _problems(counts, means, sds, low, high, moments)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        moments = cb.lot_moments(counts, means, sds, level)
+        problem = _problems(counts, means, sds, low, high, moments)
+        return _indices(counts, means, low, high, goal, moments, problem, level, within)
+
+
+def _indices(
+    counts: IntArray,
+    means: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    goal: FloatArray,
+    moments: cb.LotMoments,
+    problem: tuple[str, ...],
+    level: float,
+    within: tuple[ArrayLike, ArrayLike] | None,
+) -> CapabilityBatch:
+    rows = counts.shape[0]
     if within is None:
         sd_within, df_within, moving = _sigma_within(counts, means, moments)
     else:
@@ -113,11 +130,10 @@ def capability_batch(
     sd_overall = np.sqrt(moments.var_overall)
     values = dict(zip(WITHIN, index_values(moments.mean, sd_within, low, high), strict=True))
     values |= dict(zip(OVERALL, index_values(moments.mean, sd_overall, low, high), strict=True))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        values["Cpm"] = (high - low) / (6.0 * np.hypot(sd_overall, moments.mean - goal))
-        bounds = _within_bounds(values, moments, sd_within, df_within, level)
-        bounds |= _overall_bounds(values, moments, goal, level)
-        independent = _independent_bound(values, moments, level)
+    values["Cpm"] = (high - low) / (6.0 * np.hypot(sd_overall, moments.mean - goal))
+    bounds = _within_bounds(values, moments, sd_within, df_within, level)
+    bounds |= _overall_bounds(values, moments, goal, level)
+    independent = _independent_bound(values, moments, level)
     good = np.array([word == "" for word in problem])
     for table in (values, bounds):
         table.update({name: np.where(good, figures, np.nan) for name, figures in table.items()})
@@ -133,11 +149,12 @@ def _problems(
     """The first thing that stops each row, in words; "" where nothing does."""
     bad_mean = ((n > 0) & ~np.isfinite(mean)) | ((n > 1) & ~(np.isfinite(sd) & (sd >= 0))) | (n < 0)
     words = np.full(n.shape[0], "", dtype=object)
-    words[~(moments.var_overall > 0)] = NO_SPREAD
+    words[~(moments.var_overall > SMALLEST**2)] = NO_SPREAD
     words[moments.n < 2] = TOO_FEW
     words[low >= high] = CROSSED
     words[np.isnan(low) & np.isnan(high)] = NO_LIMIT
-    words[bad_mean.any(axis=-1) | np.isinf(low) | np.isinf(high)] = NOT_FINITE
+    large = (np.abs(mean) >= LARGEST) & (n > 0)
+    words[(bad_mean | large).any(axis=-1) | np.isinf(low) | np.isinf(high)] = NOT_FINITE
     return tuple(str(word) for word in words)
 
 

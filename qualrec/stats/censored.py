@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri, log_ndtr, ndtr, ndtri
 
 from qualrec.errors import ComputeError
+from qualrec.stats.inputs import check_spread
 from qualrec.stats.results import FloatArray, Interval
 
 SHAPES = ("weibull", "lognormal", "normal")
@@ -126,6 +127,13 @@ def fit(shape: str, x: FloatArray, failed: NDArray[np.bool_]) -> CensoredFit:
     if shape != "normal" and x.min() <= 0:
         raise ComputeError("A strength is 0 or less.", "Use the normal shape, or check the reading.")
     y = _response(shape, x)
+    if shape == "normal":
+        check_spread(x, "strengths")
+    if not np.ptp(y) > 1e-12 * np.abs(y).max():
+        raise ComputeError(
+            "The strengths differ by too little for their size.",
+            "Take a constant off all of them, or check the tester.",
+        )
     shift, unit = float(y.mean()), float(y.std()) or 1.0
     w = (y - shift) / unit
     location, scale = fit_smallest_extreme(w, failed) if shape == "weibull" else fit_normal(w, failed)

@@ -36,7 +36,7 @@ from qualrec.stats.spread import (
     overall,
     pooled,
 )
-from qualrec.stats.usable import cautions, marks, present, usable
+from qualrec.stats.usable import cautions, marks, plotted, present, usable
 
 LOT_MEAN_WIDTH = 3.5
 WITHIN_WIDTH = 3.0
@@ -187,7 +187,7 @@ def apply_frozen(
         return laney.apply_prime(frozen, values, size, used=used)
     if frozen.kind in ("g", "t"):
         return rare.apply_rare(frozen, values, used=used)
-    x = np.asarray(values, dtype=np.float64)
+    x = plotted(values)
     out = marks(left_out, x.shape)
     if frozen.kind == "ewma":
         return ewma.apply(frozen, np.where(out, np.nan, x), used=used)

@@ -24,6 +24,8 @@ from qualrec.errors import ComputeError
 from qualrec.stats.inputs import check_level, finite, spread
 from qualrec.stats.results import FloatArray, Interval
 
+MOST_PAIRS = 20_000_000
+
 
 @dataclass(frozen=True, slots=True)
 class TestResult:
@@ -214,8 +216,8 @@ def mann_whitney(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Te
     """Rank test of two groups; the estimate is the median of all differences first - second (Hodges-Lehmann).
 
     p exact for small groups without ties, else normal with ties and continuity corrected (scipy); the
-    interval takes ordered differences at the normal rank limits. Raises ComputeError for an empty group or
-    all values alike.
+    interval takes ordered differences at the normal rank limits. Raises ComputeError for an empty group, all
+    values alike, and more than 20 million pairs.
     """
     from scipy.stats import mannwhitneyu
 
@@ -224,6 +226,10 @@ def mann_whitney(first: ArrayLike, second: ArrayLike, level: float = 0.95) -> Te
     joint = np.concatenate([a, b])
     if joint.min() == joint.max():
         raise ComputeError("All values are the same.", "Check the resolution of the gauge.")
+    if a.size * b.size > MOST_PAIRS:
+        raise ComputeError(
+            f"{a.size} times {b.size} values make too many pairs.", "Take lot means, or compare by Welch's t."
+        )
     found = mannwhitneyu(a, b, alternative="two-sided")
     gaps = np.sort((a[:, None] - b[None, :]).ravel())
     n, m = a.size, b.size

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from qualrec.errors import ComputeError
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
 from qualrec.stats.spread import moving_range
-from qualrec.stats.usable import cautions, marks, usable
+from qualrec.stats.usable import cautions, marks, plotted, usable
 
 SLACK = 0.5
 DECISION = 5.0
@@ -74,7 +74,7 @@ def apply(
     frozen: Frozen, values: ArrayLike, *, used: ArrayLike | None = None, notes: tuple[str, ...] = ()
 ) -> Chart:
     """Second-phase CUSUM of new values under frozen centre, sigma, slack, decision interval and head start."""
-    x = np.asarray(values, dtype=np.float64)
+    x = plotted(values)
     mask = marks(used, x.shape)
     rise, fall = cusum_values(frozen, x)
     zero, limit = np.zeros(x.shape), np.full(x.shape, frozen.decision * frozen.sigma)

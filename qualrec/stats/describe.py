@@ -40,8 +40,6 @@ def describe(x: ArrayLike) -> Description:
     values = finite_values(x)
     mean, residuals = _centred(values)
     total = float(np.sum(residuals * residuals)) - float(np.sum(residuals)) ** 2 / values.size
-    if not math.isfinite(total):
-        raise ComputeError("The values are too large to square.", "Give them in a larger unit.")
     total = max(0.0, total)
     lagged = float(np.dot(residuals[1:], residuals[:-1]))
     return Description(
@@ -69,8 +67,15 @@ def from_sums(n: ArrayLike, shift: ArrayLike, s1: ArrayLike, s2: ArrayLike) -> t
     return mean, np.sqrt(spread / np.where(count > 1, count - 1.0, np.nan))
 
 
+LARGEST = 1e150
+"""Values and their differences are squared and summed; beyond this the sum of squares is no double."""
+
+
 def finite_values(x: ArrayLike) -> FloatArray:
-    """The values as a one-dimensional array of doubles. Raises ComputeError for none, missing or infinite ones."""
+    """The values as a one-dimensional array of doubles.
+
+    Raises ComputeError for none, missing or infinite ones, and for values of 1e150 and more in size.
+    """
     values = np.asarray(x, dtype=np.float64)
     if values.ndim != 1:
         raise ComputeError(
@@ -85,15 +90,18 @@ def finite_values(x: ArrayLike) -> FloatArray:
             f"{missing} missing and {infinite} infinite of {values.size} values; the first is number {first}.",
             "Leave them out on purpose, with a reason, or enter the values.",
         )
+    check_size(values)
     return values
+
+
+def check_size(values: FloatArray) -> None:
+    """Raise ComputeError for values too large to square; nan is no value."""
+    if values.size and not np.nanmax(np.abs(values), initial=0.0) < LARGEST:
+        raise ComputeError("The values are too large to square.", "Give them in a larger unit.")
 
 
 def _centred(values: FloatArray) -> tuple[float, FloatArray]:
     """The mean, and the residuals from it."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        mean = values[0] + np.mean(values - values[0])
-        mean = mean + np.mean(values - mean)
-        residuals = values - mean
-        if not np.all(np.abs(residuals) < 1e154):
-            raise ComputeError("The values are too large to square.", "Give them in a larger unit.")
-    return float(mean), residuals
+    mean = values[0] + np.mean(values - values[0])
+    mean = mean + np.mean(values - mean)
+    return float(mean), values - mean

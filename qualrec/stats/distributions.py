@@ -33,7 +33,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
 from qualrec.errors import ComputeError
-from qualrec.stats.inputs import check_level, spread
+from qualrec.stats.inputs import check_level, check_most, spread
 from qualrec.stats.normality import P_VALUE_UP_TO, a2_statistic, distance_from
 from qualrec.stats.results import Bound, FloatArray, Index, Interval
 from qualrec.stats.shapes import SHAPES, Shape
@@ -43,6 +43,9 @@ TAIL = float(ndtr(-3.0))
 
 PLAUSIBLE = 6.0
 """Shapes within this much of the least AICc cannot be ruled out."""
+
+MOST_VALUES = 20_000
+"""More are not bootstrapped: every sample is as large and fitted anew."""
 
 DEFAULT = ("normal", "lognormal", "weibull", "gamma", "smallest extreme value", "johnson su", "johnson sb")
 """Shapes tried unless others are named."""
@@ -145,13 +148,15 @@ def percentile_capability(
     """Percentile-method indices of the best of the named shapes (one name = that shape), with bootstrap
     bounds.
 
-    Raises ComputeError as `choose_shape`, without a limit, for crossed limits, or for fewer than 100 samples.
+    Raises ComputeError as `choose_shape`, without a limit, for crossed limits, for fewer than 100
+    samples, and for more than 20,000 values.
     """
     check_level(level)
     _check_limits(lsl, usl)
     if samples < 100:
         raise ComputeError(f"{samples} bootstrap samples.", "Use at least 100; 500 is usual.")
     x = spread(values, least=3)
+    check_most(x.size, MOST_VALUES, "bootstrap bounds", "Take a systematic sample, every k-th value.")
     choice = choose_shape(x, names)
     fit = choice.chosen
     points = _points(SHAPES[fit.name], tuple(fit.parameters.values()))

@@ -22,11 +22,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from qualrec.errors import ComputeError
+from qualrec.stats.describe import check_size
+from qualrec.stats.inputs import check_most, check_spread
 from qualrec.stats.results import FloatArray, Interval
 from qualrec.stats.usable import present
 
 ORDERS = 1999
 MOST_PAIRS = 6000
+MOST_ORDERED = 20_000
 _SEED = 20240
 
 
@@ -90,11 +93,13 @@ class Runs:
 def change_point(values: ArrayLike, *, level: float = 0.95) -> ChangePoint:
     """The most likely single step. Both parts hold at least one value.
 
-    Raises ComputeError for fewer than 5 values, values without spread, and a level outside 0..1.
+    Raises ComputeError for fewer than 5 values, more than 20,000, values without spread, and a level outside 0..1.
     """
     _check_level(level)
     x, where = _row(values, 5, "A change point")
+    check_most(x.size, MOST_ORDERED, "random orders", "Take lot means, or a stretch of the values.")
     k = x.size
+    check_spread(x)
     centred = x - x.mean()
     total = float(np.dot(centred, centred))
     if not total > 0:
@@ -206,6 +211,7 @@ def _row(values: ArrayLike, least: int, what: str) -> tuple[FloatArray, NDArray[
         raise ComputeError(
             f"{what} needs one row of finite values.", "Give one column, without infinite values."
         )
+    check_size(x)
     where = np.flatnonzero(~np.isnan(x))
     if where.size < least:
         raise ComputeError(f"{what} needs at least {least} values, got {where.size}.", "Add values.")

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from qualrec.errors import ComputeError
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
 from qualrec.stats.spread import Sigma, moving_range
-from qualrec.stats.usable import cautions, marks, usable
+from qualrec.stats.usable import cautions, marks, plotted, usable
 
 WEIGHT = 0.2
 WIDTH = 2.90
@@ -71,7 +71,7 @@ def apply(
     frozen: Frozen, values: ArrayLike, *, used: ArrayLike | None = None, notes: tuple[str, ...] = ()
 ) -> Chart:
     """Second-phase EWMA chart of new values under frozen limits; the average starts at the frozen centre."""
-    x = np.asarray(values, dtype=np.float64)
+    x = plotted(values)
     mask = marks(used, x.shape)
     method = f"EWMA weight {frozen.weight:g}, limits {frozen.ewma_width:g} sigma, sigma by {frozen.estimator}"
     return Chart("ewma", (ewma_track(frozen, x),), mask, method, notes, frozen)

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 
 from qualrec.errors import ComputeError
 from qualrec.stats.describe import finite_values
+from qualrec.stats.inputs import check_spread
 from qualrec.stats.results import FloatArray
 
 FEWEST = 6
@@ -50,6 +51,7 @@ def two_groups(means: ArrayLike) -> TwoGroups:
         raise ComputeError(f"{x.size} lot means are too few to tell groups.", f"{FEWEST} are needed.")
     if x[0] == x[-1]:
         raise ComputeError("The lot means are all alike.", "There is one group.")
+    check_spread(x, "lot means")
     shares = _shares(x[None, :])[0]
     cut = int(np.argmax(shares))
     low, high = x[: cut + 1], x[cut + 1 :]

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from qualrec.errors import ComputeError
+from qualrec.stats.describe import check_size
 from qualrec.stats.results import Chart, FloatArray, Track
 from qualrec.stats.usable import marks
 
@@ -138,6 +139,9 @@ def _table(values: ArrayLike) -> FloatArray:
             f"T2 needs rows of characteristics, got an array of shape {x.shape}.",
             "Give (rows, characteristics) or (subgroups, values, characteristics).",
         )
+    if np.any(np.isinf(x)):
+        raise ComputeError("A value is infinite.", "Correct it, or leave it empty.")
+    check_size(x)
     return x[:, 0, :] if x.ndim == 3 and x.shape[1] == 1 else x
 
 

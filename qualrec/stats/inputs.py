@@ -9,6 +9,9 @@ from qualrec.errors import ComputeError
 from qualrec.stats.describe import finite_values
 from qualrec.stats.results import FloatArray, IntArray
 
+SMALLEST = 1e-150
+"""Differences below this have squares that no double can hold."""
+
 
 def finite(values: ArrayLike, name: str = "values", least: int = 1) -> FloatArray:
     """`finite_values`, and at least `least` of them; `name` says in the message what is missing."""
@@ -26,7 +29,17 @@ def spread(values: ArrayLike, name: str = "values", least: int = 2) -> FloatArra
             f"All {x.size} {name} are the same; the method needs spread.",
             "Check the resolution of the gauge and whether the readings were copied.",
         )
+    check_spread(x, name)
     return x
+
+
+def check_spread(x: FloatArray, name: str = "values") -> None:
+    """Raise ComputeError where values differ, but by too little for their squares to be told from 0."""
+    if x.size and 0.0 < float(np.ptp(x)) < SMALLEST:
+        raise ComputeError(
+            f"The {name} differ by {float(np.ptp(x)):.3g} only, too little to square.",
+            "Give them in a smaller unit.",
+        )
 
 
 def positive(values: ArrayLike, name: str = "values", least: int = 1) -> FloatArray:
@@ -39,6 +52,12 @@ def positive(values: ArrayLike, name: str = "values", least: int = 1) -> FloatAr
             "This method needs values above 0; choose another shape or check the reading.",
         )
     return x
+
+
+def check_most(n: int, most: int, what: str, remedy: str) -> None:
+    """Raise ComputeError for more than `most` values, where a method would take minutes or fill the memory."""
+    if n > most:
+        raise ComputeError(f"{n} values are too many for {what}; at most {most}.", remedy)
 
 
 def check_level(level: float, least: float = 0.5) -> None:

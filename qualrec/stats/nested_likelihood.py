@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 from scipy.special import chdtri
 
 from qualrec.errors import ComputeError
+from qualrec.stats.describe import check_size
 from qualrec.stats.results import FloatArray, IntArray
 
 
@@ -67,6 +68,8 @@ def tree_of_summaries(n: ArrayLike, mean: ArrayLike, sd: ArrayLike) -> Tree:
     counts, means, sds = counts[here], means[here], np.where(counts > 1, sds, 0.0)[here]
     if not (np.isfinite(means).all() and np.isfinite(sds).all() and (sds >= 0).all()):
         raise ComputeError("A lot mean or standard deviation is missing or infinite.", "Rebuild the figures.")
+    check_size(means)
+    check_size(sds)
     shift = float(means[0]) if means.size else 0.0
     return Tree(counts, means - shift, (counts - 1.0) * sds**2, shift, (), (int(counts.size),))
 

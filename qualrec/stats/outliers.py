@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
 from qualrec.errors import ComputeError
-from qualrec.stats.inputs import check_share, spread
+from qualrec.stats.inputs import check_most, check_share, spread
 from qualrec.stats.results import FloatArray, IntArray
 
 _SIDES = ("two", "upper", "lower")
@@ -36,6 +36,9 @@ class OutlierTest:
     n: int
     alpha: float
     note: str
+
+
+MOST_SIMULATED = 5_000
 
 
 def grubbs(values: ArrayLike, alpha: float = 0.05, side: str = "two") -> OutlierTest:
@@ -92,14 +95,17 @@ def tietjen_moore(
     samples.
 
     `side` 'two': the k most distant values; 'upper', 'lower': the k largest, smallest.
-    Raises ComputeError for k < 1 or k > n - 2, nan or inf, no spread.
+    Raises ComputeError for k < 1 or k > n - 2, nan or inf, no spread, more than 5,000 values.
     """
     if k < 1:
         raise ComputeError(f"{k} outliers were asked for.", "Ask for at least 1.")
     x = _checked(values, alpha, side, k + 2)
+    check_most(x.size, MOST_SIMULATED, "simulated critical values", "Use the generalised ESD test.")
     order, statistic = _tietjen(x[None, :], k, side)
-    drawn = np.random.default_rng(seed).standard_normal((samples, x.size))
-    critical = float(np.quantile(_tietjen(drawn, k, side)[1], alpha))
+    rng, block = np.random.default_rng(seed), max(1, 2_000_000 // x.size)
+    parts = [min(block, samples - start) for start in range(0, samples, block)]
+    drawn = [_tietjen(rng.standard_normal((rows, x.size)), k, side)[1] for rows in parts]
+    critical = float(np.quantile(np.concatenate(drawn), alpha))
     value = float(statistic[0])
     suspects = tuple(int(i) for i in order[0, x.size - k :])
     note = f"{_NOTE} Critical value from {samples} simulated samples, seed {seed}."

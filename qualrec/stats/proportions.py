@@ -21,7 +21,7 @@ from scipy.special import bdtr, betaincinv, ndtri, stdtrit
 
 from qualrec.errors import ComputeError
 from qualrec.stats.inputs import check_counts, check_level, check_share
-from qualrec.stats.results import Bound, FloatArray, Interval
+from qualrec.stats.results import Bound, FloatArray, IntArray, Interval
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,7 @@ def proportion_by_lot(found: ArrayLike, n: ArrayLike, level: float = 0.95) -> Pr
     With no failure, or nothing but failures, lots cannot show that they differ; the design effect is then 1
     and a note says so. Raises ComputeError for fewer than 2 lots or wrong counts.
     """
-    x, m = np.asarray(found, dtype=np.int64), np.asarray(n, dtype=np.int64)
+    x, m = _whole(found), _whole(n)
     if x.shape != m.shape or x.ndim != 1 or x.size < 2:
         raise ComputeError(
             f"{x.size} counts of failures and {m.size} counts of parts.",
@@ -131,6 +131,16 @@ def proportion_by_lot(found: ArrayLike, n: ArrayLike, level: float = 0.95) -> Pr
     way = "Clopper-Pearson on the effective count of the lots"
     return Proportion(failures, total, k, p, Interval(float(low), float(high), level, way),
                       Bound(top, level, "upper", way), effect, effective, (note,))  # fmt: skip
+
+
+def _whole(counts: ArrayLike) -> IntArray:
+    """Counts as whole numbers. Raises ComputeError where one is not."""
+    given = np.asarray(counts, dtype=np.float64)
+    if given.size and not (
+        np.isfinite(given).all() and np.abs(given).max() < 2**53 and (given == np.rint(given)).all()
+    ):
+        raise ComputeError("A count is not a whole number.", "Give counts of parts, one per lot.")
+    return np.asarray(given, dtype=np.int64)
 
 
 def success_run_n(confidence: float, reliability: float, failures: int = 0) -> int:

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from qualrec.errors import ComputeError
 from qualrec.stats.results import Chart, FloatArray, Frozen, Track
 from qualrec.stats.spread import moving_range
-from qualrec.stats.usable import ENOUGH_POINTS, marks, usable
+from qualrec.stats.usable import ENOUGH_POINTS, marks, plotted, usable
 
 POWER = 1.0 / 3.6
 
@@ -69,7 +69,7 @@ def t_chart(
 
 def apply_rare(frozen: Frozen, values: ArrayLike, *, used: ArrayLike | None = None) -> Chart:
     """Second-phase g or t chart of new gaps or times under frozen limits."""
-    x = np.asarray(values, dtype=np.float64)
+    x = plotted(values)
     mask = marks(used, x.shape)
     lower, centre, upper = rare_limits(frozen)
     name = "good parts between failures" if frozen.kind == "g" else "time between failures"

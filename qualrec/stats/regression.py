@@ -21,7 +21,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc, fdtri, stdtr, stdtrit
 
 from qualrec.errors import ComputeError
-from qualrec.stats.inputs import check_level, finite
+from qualrec.stats.describe import check_size
+from qualrec.stats.inputs import check_level, check_spread, finite
 from qualrec.stats.results import FloatArray
 
 
@@ -184,9 +185,15 @@ def fit_terms(
     df = z.size - len(terms)
     rss, tss = float(residuals @ residuals), float(np.square(z - z.mean()).sum())
     s = math.sqrt(rss / df)
-    change = _back_transform(terms, centre, unit)
-    values = change @ solution
-    errors = s * np.sqrt(np.square(np.linalg.solve(root.T, change.T)).sum(axis=0))
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        change = _back_transform(terms, centre, unit)
+        values = change @ solution
+        errors = s * np.sqrt(np.square(np.linalg.solve(root.T, change.T)).sum(axis=0))
+    if not (np.isfinite(values).all() and np.isfinite(errors).all()):
+        raise ComputeError(
+            "A coefficient is too large or too small for a number.",
+            "Give settings or results in another unit.",
+        )
     extra = len(terms) - 1
     f = (tss - rss) / extra / (rss / df) if rss > 0 and extra else math.inf
     return LinearFit(
@@ -224,7 +231,8 @@ def beyond(x: FloatArray, low: FloatArray, high: FloatArray) -> NDArray[np.bool_
 
 
 def settings(x: ArrayLike, factors: int) -> FloatArray:
-    """Settings as a table of shape (runs, factors). Raises ComputeError for another shape, nan or inf."""
+    """Settings as a table of shape (runs, factors). Raises ComputeError for another shape, nan or
+    inf, and values too large or too close to square."""
     table = np.asarray(x, float)
     table = table[:, None] if table.ndim == 1 and factors == 1 else np.atleast_2d(table)
     if table.ndim != 2 or table.shape[1] != factors:
@@ -233,6 +241,9 @@ def settings(x: ArrayLike, factors: int) -> FloatArray:
         raise ComputeError(
             "A setting is missing or infinite.", "Take the run out knowingly, or find the setting."
         )
+    check_size(table)
+    for column in table.T:
+        check_spread(column, "settings")
     return table
 
 

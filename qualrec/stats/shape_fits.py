@@ -9,6 +9,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.special import boxcox, digamma, polygamma
 
+from qualrec.errors import ComputeError
 from qualrec.stats import censored
 from qualrec.stats.results import FloatArray
 
@@ -65,7 +66,12 @@ def weibull3(x: FloatArray) -> Theta:
 def gamma(x: FloatArray) -> Theta:
     """Shape and scale: Newton on ln k - digamma(k) = ln mean - mean ln."""
     mean = float(x.mean())
-    s = math.log(mean) - float(np.log(x).mean())
+    away = (x - mean) / mean
+    s = math.log1p(float(away.mean())) - float(np.log1p(away).mean())
+    if not s > 1e-12:
+        raise ComputeError(
+            "The values differ by too little for their size for a gamma shape.", "Choose the normal shape."
+        )
     k = (3.0 - s + math.sqrt((s - 3.0) ** 2 + 24.0 * s)) / (12.0 * s)
     for _ in range(50):
         step = (math.log(k) - float(digamma(k)) - s) / (1.0 / k - float(polygamma(1, k)))

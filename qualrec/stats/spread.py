@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike
 
 from qualrec.errors import ComputeError
 from qualrec.stats.constants import c4, c4_array, d2, d2_array, d3, d3_array
-from qualrec.stats.describe import describe, finite_values
+from qualrec.stats.describe import check_size, describe, finite_values
 from qualrec.stats.results import FloatArray
 
 MEDIAN_RANGE_FACTOR = 0.9538725524089488
@@ -144,6 +144,7 @@ def _subgroups(
             f"Subgroup {int(np.flatnonzero(~(size >= least))[0]) + 1} has fewer than {least} values.",
             f"Leave it out or give {least} or more values.",
         )
+    check_size(spread)
     known = np.isfinite(spread) | (size < 2)
     if not np.all(known & ~(spread < 0)):
         first = int(np.flatnonzero(~(known & ~(spread < 0)))[0]) + 1

@@ -23,9 +23,10 @@ from scipy.special import ndtri, stdtrit
 
 from qualrec.errors import ComputeError
 from qualrec.stats import censored
-from qualrec.stats.inputs import check_level, codes, finite
+from qualrec.stats.inputs import SMALLEST, check_level, check_most, codes, finite
 from qualrec.stats.results import FloatArray, Interval
 
+MOST_PULLS = 50_000
 INDEPENDENCE = (
     "Weld strength and parent strength are taken as independent; a break in parent material censors."
 )
@@ -111,10 +112,11 @@ def fit_strength(
 
     `values`: strengths; `failed`: False where the pull ended in parent material (None = all failed at the
     weld). Raises ComputeError for nan or inf, unequal lengths, fewer than 2 weld failures, no spread, values
-    of 0 or less where the shape needs logarithms.
+    of 0 or less where the shape needs logarithms, more than 50,000 pulls.
     """
     check_level(level, 0.0)
     x, event = pulls(values, failed)
+    check_most(x.size, MOST_PULLS, "likelihood intervals", "Take a systematic sample, every k-th pull.")
     found = censored.fit(shape, x, event)
     scale = found.scale_interval(level)
     if shape == "weibull":
@@ -213,19 +215,21 @@ def weld_factor(
 
     Pulls that ended in parent material enter with their strength, so the factor is then a lower figure and
     says so. Raises ComputeError for fewer than 2 values on a side, nan or inf, a parent mean of 0 or less,
-    no spread at all.
+    no spread at all, welds that are all 0.
     """
     check_level(level, 0.0)
     a, event = pulls(welds, failed, least=2)
     b = finite(parent, "parent values", 2)
     mean_a, mean_b = float(a.mean()), float(b.mean())
-    if mean_b <= 0:
+    if not mean_b > SMALLEST:
         raise ComputeError("The mean parent strength is not above 0.", "Check the parent pulls.")
     va, vb = float(a.var(ddof=1)) / a.size, float(b.var(ddof=1)) / b.size
     ratio = mean_a / mean_b
-    if va + vb == 0:
-        raise ComputeError("Neither side has spread.", "Check the tester and the readings.")
     part = ratio * ratio * vb
+    if not (va > 0 or part > 0):
+        raise ComputeError(
+            "Neither side has spread, or all welds are 0.", "Check the tester and the readings."
+        )
     df = (va + part) ** 2 / (va * va / (a.size - 1) + part * part / (b.size - 1))
     t = float(stdtrit(df, 0.5 + level / 2.0))
     g = t * t * vb / mean_b**2

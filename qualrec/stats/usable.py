@@ -8,18 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from qualrec.errors import ComputeError
-from qualrec.stats.describe import describe
+from qualrec.stats.describe import check_size, describe
 from qualrec.stats.results import FloatArray
 
 ENOUGH_POINTS = 25
 FEW_DISTINCT = 5
 
 
-def usable(values: ArrayLike, used: ArrayLike | None = None) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """One row of plotted values and the mask of those that limits come from: present (not nan) and not left out.
-
-    Raises ComputeError for an infinite value, a mask of another length and fewer than 2 points to use.
-    """
+def plotted(values: ArrayLike) -> FloatArray:
+    """One row of plotted values, nan where one is missing. Raises ComputeError for an infinite or too large value."""
     x = np.asarray(values, dtype=np.float64)
     if x.ndim != 1:
         raise ComputeError(
@@ -28,6 +25,16 @@ def usable(values: ArrayLike, used: ArrayLike | None = None) -> tuple[FloatArray
     if np.any(np.isinf(x)):
         first = int(np.flatnonzero(np.isinf(x))[0]) + 1
         raise ComputeError(f"Point {first} is infinite.", "Correct the value, or leave the point empty.")
+    check_size(x)
+    return x
+
+
+def usable(values: ArrayLike, used: ArrayLike | None = None) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """One row of plotted values and the mask of those that limits come from: present (not nan) and not left out.
+
+    Raises ComputeError for an infinite value, a mask of another length and fewer than 2 points to use.
+    """
+    x = plotted(values)
     mask = ~np.isnan(x)
     if used is not None:
         mask = mask & marks(used, x.shape)
