@@ -165,7 +165,7 @@ def fit_terms(
     """Least squares with the given products of powers; the first term must be the constant.
 
     Raises ComputeError for unequal lengths, nan or inf, no more values than terms, a factor without spread,
-    or terms that the settings tried cannot tell apart.
+    or terms that the settings tried cannot tell apart. Results that are all alike show nothing: slopes 0 with p = 1.
     """
     table, z = settings(x, len(factors)), finite(y)
     _check(table, z, terms, factors)
@@ -178,12 +178,14 @@ def fit_terms(
         raise ComputeError(
             "The settings tried cannot tell the terms apart.", "Try more settings or drop a term."
         )
-    solution = np.linalg.solve(root, q.T @ z)
-    solution = solution + np.linalg.solve(root, q.T @ (z - design @ solution))
-    fitted = design @ solution
-    residuals = z - fitted
+    away = z - z[0]
+    solution = np.linalg.solve(root, q.T @ away)
+    solution = solution + np.linalg.solve(root, q.T @ (away - design @ solution))
+    residuals = away - design @ solution
+    solution[0] += z[0]
+    fitted = z - residuals
     df = z.size - len(terms)
-    rss, tss = float(residuals @ residuals), float(np.square(z - z.mean()).sum())
+    rss, tss = float(residuals @ residuals), float(np.square(away - away.mean()).sum())
     s = math.sqrt(rss / df)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         change = _back_transform(terms, centre, unit)
@@ -195,7 +197,7 @@ def fit_terms(
             "Give settings or results in another unit.",
         )
     extra = len(terms) - 1
-    f = (tss - rss) / extra / (rss / df) if rss > 0 and extra else math.inf
+    f = (tss - rss) / extra / (rss / df) if rss > 0 and extra else 0.0 if tss == 0 else math.inf
     return LinearFit(
         tuple(_coefficient(_name(t, factors), v, e, df) for t, v, e in zip(terms, values, errors, strict=True)),
         s, 1.0 - rss / tss if tss > 0 else math.nan, f, float(fdtrc(extra, df, f)) if math.isfinite(f) else 0.0,
@@ -205,7 +207,7 @@ def fit_terms(
 
 
 def _coefficient(name: str, value: float, error: float, df: int) -> Coefficient:
-    t = float(value / error) if error > 0 else math.copysign(math.inf, value)
+    t = float(value / error) if error > 0 else math.copysign(math.inf, value) if value else 0.0
     return Coefficient(name, float(value), float(error), t, 2.0 * float(stdtr(df, -abs(t))))
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from qualrec.errors import ComputeError
 from qualrec.reference import case, load_cases, read_columns
+from qualrec.stats.gauge_use import stability
 from qualrec.stats.logistic import logistic
 from qualrec.stats.regression import line, polynomial, response_surface, stationary_point
 
@@ -218,3 +219,13 @@ def test_exact_line() -> None:
     assert fit.residual_sd == pytest.approx(0.0, abs=1e-12)
     flat = line([0.0, 1.0, 2.0], [5.0, 5.0, 5.0])
     assert math.isnan(flat.r_squared)
+
+
+@pytest.mark.parametrize("level", [5.0, 0.1 + 0.2, 1e7 + 1e-3])
+def test_results_that_are_all_alike_show_no_slope(level: float) -> None:
+    """A master whose readings never change does not drift."""
+    fit = line(np.arange(40.0), np.full(40, level))
+    constant, slope = fit.coefficients
+    assert (constant.value, slope.value, slope.p, fit.f, fit.p) == (level, 0.0, 1.0, 0.0, 1.0)
+    found = stability(np.arange(40.0), np.full(40, level))
+    assert (found.slope, found.p, found.shown) == (0.0, 1.0, False)
