@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 HALF = 50.0
 FIT_SHAPES = ("weibull", "lognormal")
+CLAIMS = (0.05, 0.01, 0.001)
+"""Shares of interfacial breaks that are usually claimed (judgement)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +65,7 @@ def strength_report(found: Values) -> StrengthReport | None:
 
     unknown = int((~known).sum())
     notes = [CENSORING_RULE, "Plain figures take every force as it is."]
+    notes += _claims(interfacial)
     if unknown:
         notes.append(f"{unknown} pulls without a known outcome are left out.")
     return StrengthReport(
@@ -81,6 +84,20 @@ def strength_report(found: Values) -> StrengthReport | None:
         joint_line=joint_line_statement(interfacial),
         notes=tuple(notes),
     )
+
+
+def _claims(interfacial: Proportion) -> list[str]:
+    """How many more pulls each usual claim on the share of interfacial breaks needs."""
+    from qualrec.stats.proportions import more_needed
+
+    wanted = [
+        f"{more_needed(interfacial, claim)} more for under {claim * 100:g} %"
+        for claim in CLAIMS
+        if interfacial.upper.value > claim
+    ]
+    if not wanted:
+        return []
+    return [f"Pulls without an interfacial break that are needed: {', '.join(wanted)} with 95 % confidence."]
 
 
 def outcomes(found: Values) -> FloatArray:

@@ -13,6 +13,7 @@ Wilson, J. American Statistical Association 22 (1927) 209.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -157,11 +158,16 @@ def success_run_n(confidence: float, reliability: float, failures: int = 0) -> i
     def short(n: int) -> bool:
         return float(bdtr(failures, n, 1.0 - reliability)) > (1.0 - confidence) * (1.0 + 1e-12)
 
-    low = high = failures + 1
+    return _smallest(short, failures + 1, "Claim a lower reliability.")
+
+
+def _smallest(short: Callable[[int], bool], start: int, remedy: str) -> int:
+    """Smallest count from `start` on that is not `short`; `short` turns from True to False once."""
+    low = high = start
     while short(high):
         low, high = high + 1, high * 2
         if low > 100_000_000:
-            raise ComputeError("Over 100 million parts would be needed.", "Claim a lower reliability.")
+            raise ComputeError("Over 100 million parts would be needed.", remedy)
     while low < high:
         middle = (low + high) // 2
         low, high = (middle + 1, high) if short(middle) else (low, middle)
@@ -175,6 +181,25 @@ def reliability_shown(n: int, failures: int = 0, confidence: float = 0.95) -> Bo
     """
     bound = upper_share(failures, n, confidence)
     return Bound(1.0 - bound.value, confidence, "lower", bound.method)
+
+
+def more_needed(result: Proportion, claim: float) -> int:
+    """How many more parts, none of them failing, bring the upper bound of the share to the claim; 0 where it is shown.
+
+    The bound of n/design effect parts with failures/design effect among them, as `upper_share`; exact for a design effect
+    of 1, else approximate: it takes more lots to be like those seen. Raises ComputeError for a claim outside 0 to 1, or
+    where over 100 million parts would be needed.
+    """
+    check_share(claim, "claimed share")
+    effect, level = result.design_effect, result.upper.level
+    if result.upper.value <= claim:
+        return 0
+    x = result.failures / effect
+
+    def short(more: int) -> bool:
+        return float(betaincinv(x + 1.0, (result.n + more) / effect - x, level)) > claim
+
+    return _smallest(short, 1, "Claim a larger share.")
 
 
 def joint_line_statement(result: Proportion) -> str:

@@ -63,6 +63,9 @@ def test_strength_figures_stand_beside_the_plain_ones(run_shop) -> None:
     assert (s.interfacial.failures, s.interfacial.n) == (0, 180)
     # 0 of 180: exact 95 % upper bound 1 - 0.05^(1/180)
     assert s.interfacial.upper.value == pytest.approx(1 - 0.05 ** (1 / 180))
+    # under 1 %: 299 without a failure (ln 0.05/ln 0.99), under 0.1 %: 2,995; 5 % is shown already
+    needed = "Pulls without an interfacial break that are needed: 119 more for under 1 %, 2815 more for under 0.1 %"
+    assert f"{needed} with 95 % confidence." in s.notes
     fit = s.fits["weibull"]
     data = stats.CensoredData.right_censored(found.value, np.array(found.mode) == "parent material")
     shape, _, scale = stats.weibull_min.fit(data, floc=0)

@@ -14,6 +14,7 @@ from qualrec.reference import case, load_cases
 from qualrec.stats.proportions import (
     clopper_pearson,
     joint_line_statement,
+    more_needed,
     proportion,
     proportion_by_lot,
     reliability_shown,
@@ -149,3 +150,22 @@ def test_refusals(call: object, word: str) -> None:
     with pytest.raises(ComputeError, match=word) as caught:
         call()
     assert caught.value.remedy or "given" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("found", "n", "claim", "total"), [(0, 10, 0.01, 299), (0, 10, 0.05, 59), (1, 40, 0.01, 473)]
+)
+def test_parts_still_needed_for_a_claim(found: int, n: int, claim: float, total: int) -> None:
+    """Totals without and with one failure at 95 %: ln 0.05/ln 0.99 = 298.07; 473 from the binomial (scipy below)."""
+    more = more_needed(proportion(found, n), claim)
+    assert n + more == total
+    assert stats.binom.cdf(found, total, claim) <= 0.05 < stats.binom.cdf(found, total - 1, claim)
+    assert more_needed(proportion(found, total), claim) == 0
+
+
+def test_lots_that_differ_need_more_parts() -> None:
+    lots = proportion_by_lot([0, 0, 0, 6], [20] * 4)
+    assert lots.design_effect > 1.5
+    assert more_needed(lots, 0.05) > 1.4 * more_needed(proportion(6, 80), 0.05)
+    with pytest.raises(ComputeError):
+        more_needed(lots, 0.0)
