@@ -259,13 +259,14 @@ def _once_a_run(factory: pytest.TempPathFactory, name: str, make: Callable[[Path
         shared = shared.parent
     whole, draft = shared / name, shared / f"{name}-draft"
     try:
-        draft.mkdir()
+        (shared / f"{name}-taken").mkdir()
     except FileExistsError:  # another worker fills it
         end = time.monotonic() + 300
         while not whole.exists():
             assert time.monotonic() < end, f"{name} was not written"
             time.sleep(0.2)
         return whole
+    draft.mkdir()
     make(draft)
     return draft.rename(whole)
 

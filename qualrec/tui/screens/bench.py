@@ -66,7 +66,7 @@ class BenchScreen(PlaceScreen):
         with Vertical(id="bench-main"):
             yield Static(id="what", markup=False)
             with EntryForm(id="entry", renews=True):
-                yield Field("Value", id="value", understand=self._understand)
+                yield Field("Value", id="value", understand=self._understand, keep_echo=True)
                 yield Choice("Failure mode", MODES, id="mode")
                 yield Field(
                     "Shares in %",

@@ -16,7 +16,9 @@ from rich.segment import Segment
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.events import Click, Key
+from textual.geometry import Size
 from textual.message import Message
+from textual.reactive import reactive
 from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import Input, Static
@@ -90,7 +92,12 @@ class Row(Widget):
 
 
 class Entry(Input):
-    """The one-line input of a field. Enter and Tab act at once, so that no key overtakes them."""
+    """The one-line input of a field. Enter and Tab act at once, so that no key overtakes them.
+
+    Its room is fixed, so a key does not have the screen laid out anew.
+    """
+
+    virtual_size = reactive(Size(0, 0))
 
     def __init__(self, row: Field, *, secret: bool, placeholder: str) -> None:
         super().__init__(password=secret, placeholder=placeholder, compact=True, select_on_focus=False)
@@ -135,7 +142,8 @@ class Field(Row):
     """A label, an entry, a unit; below it the echo or what is wrong.
 
     `understand` gets the text and returns what it means, or raises a QualrecError whose words are shown. It runs
-    at every change, so it must be quick. An empty field is accepted only if not `required`, with value None.
+    at every change, so it must be quick. An empty field is accepted only if not `required`, with value None. With
+    `keep_echo` the line of the echo is there always, so that nothing moves while the field is typed into.
     """
 
     DEFAULT_CSS = """
@@ -158,9 +166,11 @@ class Field(Row):
         required: bool = True,
         secret: bool = False,
         placeholder: str = "",
+        keep_echo: bool = False,
     ) -> None:
         super().__init__(id=id)
         self.label = label
+        self.keep_echo = keep_echo
         self.unit = unit
         self.understand = understand
         self.required = required
@@ -177,7 +187,7 @@ class Field(Row):
             yield Static(self._label(), classes="field-label", markup=False)
             yield self.entry
             yield Static(self.unit, classes="field-unit", markup=False)
-        yield MessageLine()
+        yield MessageLine(kept=self.keep_echo)
 
     def on_mount(self) -> None:
         self.query_one(MessageLine).add_class("field-echo")
