@@ -317,13 +317,10 @@ class _Drawing:
         sign, box = self.canvas.glyphs, self.box
         cursor: tuple[int, int] | None = None
         marked: list[tuple[int, int, Mark]] = []
-        crowded = self.count > box.width
-        for place in range(self.count):
+        for place in self._shown():
             index = self.first + place
             mark = self.plot.mark(index)
             here = index == self.view.cursor
-            if crowded and mark is Mark.PLAIN and not here:
-                continue
             value = self.plot.values[index]
             x = box.left + column_of(place, self.count, box.width)
             if not isfinite(value):
@@ -348,6 +345,16 @@ class _Drawing:
                 Role.SEVERAL if several else MARK_ROLE[mark],
             )
         return cursor
+
+    def _shown(self) -> Sequence[int]:
+        """Places of the points drawn one by one: all, or among more than there are columns the marked and the cursor's."""
+        if self.count <= self.box.width:
+            return range(self.count)
+        marks = self.plot.marks[self.first : self.stop]
+        found = {place for place, mark in enumerate(marks) if mark is not Mark.PLAIN}
+        if self.view.cursor is not None and self.first <= self.view.cursor < self.stop:
+            found.add(self.view.cursor - self.first)
+        return sorted(found)
 
     def _draw_gutter(self) -> None:
         box, sign = self.box, self.canvas.glyphs
