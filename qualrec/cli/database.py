@@ -6,21 +6,31 @@ from typing import Annotated
 
 import typer
 
-from qualrec.cli import diagnostics, output
+from qualrec.cli import diagnostics, output, safekeeping
 from qualrec.cli.context import OPTIONS, session
 from qualrec.errors import ExitCode
 
 Json = Annotated[bool, typer.Option("--json", help="Data as JSON on stdout.")]
+Anchor = Annotated[
+    list[str] | None,
+    typer.Option(
+        help="A head written down outside, as `trail anchor` prints it, or a manifest; may be repeated."
+    ),
+]
 
 
 def add_to(app: typer.Typer) -> None:
     group = typer.Typer(
-        help="Create, upgrade and look at the database.", no_args_is_help=True, rich_markup_mode=None
+        help="Create, upgrade, copy, take back and look at the database.",
+        no_args_is_help=True,
+        rich_markup_mode=None,
     )
     group.command("create")(create)
     group.command("upgrade")(upgrade)
     group.command("status")(status)
     group.command("verify")(verify)
+    group.command("backup")(safekeeping.back_up)
+    group.command("restore")(safekeeping.restore)
     app.add_typer(group, name="db")
 
 
@@ -80,16 +90,22 @@ def status(as_json: Json = False) -> None:
         raise typer.Exit(int(ExitCode.DATABASE))
 
 
-def verify(as_json: Json = False) -> None:
-    """Recompute trail, digests and running sums. Exit 1 where something does not agree."""
-    from qualrec.work import set_up
+def verify(anchor: Anchor = None, as_json: Json = False) -> None:
+    """Recompute trail, digests, references and running sums. Exit 1 where something does not agree."""
+    tell_verdict(anchor or [], sums=True, as_json=as_json)
 
+
+def tell_verdict(anchors: list[str], *, sums: bool, as_json: bool) -> None:
+    """Verify and say what was found; exit 1 where it is not sound."""
+    from qualrec.work import safekeeping
+
+    given = [head for text in anchors for head in safekeeping.read_anchor(text)]
     with session() as s:
-        found = set_up.verify(s, progress=diagnostics.say)
+        found = safekeeping.verify(s, diagnostics.say, sums=sums, anchors=given)
     if as_json:
         output.json_out(found)
     else:
-        for sentence in set_up.verdict_sentences(found):
+        for sentence in safekeeping.verdict_sentences(found):
             output.line(sentence)
     if not found.ok:
         raise typer.Exit(int(ExitCode.BAD_ANSWER))

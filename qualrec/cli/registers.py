@@ -1,4 +1,4 @@
-"""Commands that list what is defined and what was done: parts, recipes, gauges, the trail."""
+"""Commands that list what is defined: parts, recipes, gauges."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ def add_to(app: typer.Typer) -> None:
     app.command("recipes")(list_recipes)
     app.command("approve")(approve_recipe)
     app.command("gauges")(list_gauges)
-    app.command("trail")(show_trail)
 
 
 def list_parts(as_json: Json = False) -> None:
@@ -124,32 +123,3 @@ def list_gauges(as_json: Json = False) -> None:
             )
     if overdue:
         raise typer.Exit(int(ExitCode.BAD_ANSWER))
-
-
-def show_trail(
-    most: Annotated[int, typer.Option(help="How many entries, newest first.")] = 40, as_json: Json = False
-) -> None:
-    """Show who did what, newest first. `qualrec db verify` recomputes the chain."""
-    from qualrec.records import lookups
-
-    with session() as s, s.store.read() as conn:
-        rows = lookups.trail_rows(conn, limit=most)
-    if as_json:
-        output.json_out(rows)
-        return
-    output.table(
-        ("entry", "at", "by", "what", "record", "number", "digest"),
-        (
-            (
-                r.seq,
-                s.moment(r.at_us),
-                r.person or "the program",
-                r.act,
-                r.what_table,
-                s.short_id(r.what_id),
-                r.digest[:12],
-            )
-            for r in rows
-        ),
-        right=(0, 5),
-    )

@@ -7,7 +7,7 @@ carry the head for this.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ from qualrec.errors import UnknownRecord
 from qualrec.records.chain import HEAD, NO_DIGEST, TRAIL, canonical, entry_digest
 from qualrec.records.chain_content import Expected
 from qualrec.records.verify_readings import check_readings, check_units
-from qualrec.records.verify_rows import check_subjects, check_tables
+from qualrec.records.verify_rows import check_references, check_subjects, check_tables
 
 if TYPE_CHECKING:
     from qualrec.records.database import Store
@@ -31,7 +31,21 @@ BLIND_SPOT = (
     "Compare its head with one that was written down outside (an export, a certificate, a backup)."
 )
 
-__all__ = ["BLIND_SPOT", "Fault", "Head", "Progress", "TrailVerdict", "canonical", "head", "holds", "verify"]
+CLOCK_STEP_US = 60_000_000
+"""Clocks of two stations may differ by so much."""
+
+__all__ = [
+    "BLIND_SPOT",
+    "CLOCK_STEP_US",
+    "Fault",
+    "Head",
+    "Progress",
+    "TrailVerdict",
+    "canonical",
+    "head",
+    "holds",
+    "verify",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +76,8 @@ class TrailVerdict:
     faults: tuple[Fault, ...]
     fault_count: int
     """All faults found; `faults` holds the first 1,000."""
+    notes: tuple[str, ...] = ()
+    """What is no fault but should be looked at, in words."""
     remark: str = BLIND_SPOT
 
     @property
@@ -75,6 +91,8 @@ class Findings:
 
     faults: list[Fault] = field(default_factory=list)
     count: int = 0
+    backward: list[int] = field(default_factory=list)
+    """Entries dated before an earlier entry by more than CLOCK_STEP_US."""
 
     def add(self, kind: str, table: str, row: Any, message: str) -> None:
         self.count += 1
@@ -103,34 +121,51 @@ def head(store: Store, plant_id: int) -> Head:
 
 def holds(store: Store, anchor: Head) -> bool:
     """Whether a head written down outside is still an entry of the chain. False: the chain was cut or computed anew."""
-    if anchor.seq == 0:
-        return anchor.digest == NO_DIGEST
-    query = select(TRAIL.c.digest).where(TRAIL.c.plant_id == anchor.plant_id, TRAIL.c.seq == anchor.seq)
     with store.read() as connection:
-        return connection.execute(query).scalar() == anchor.digest
+        return _is_entry(connection, anchor)
 
 
-def verify(store: Store, progress: Progress | None = None) -> TrailVerdict:
-    """Recompute every chain and compare rows, readings, serials, sums, mode counts and shapes with it, in one snapshot."""
+def verify(
+    store: Store, progress: Progress | None = None, *, sums: bool = True, anchors: Sequence[Head] = ()
+) -> TrailVerdict:
+    """Recompute every chain and compare rows, readings and serials with it, in one snapshot.
+
+    `sums`: the structure of the file, references between rows, running sums, mode counts and shapes as well. `anchors`: heads
+    that were written down outside.
+    """
     tell: Progress = progress or (lambda step, done, total: None)
     findings, expected = Findings(), Expected()
     with store.read() as connection:
         plants = [int(p) for p in connection.execute(text("SELECT id FROM plant ORDER BY id")).scalars()]
         heads: list[Head] = []
         rows = readings = 0
-        _check_file(connection, findings)
+        if sums:
+            _check_file(connection, findings)
         with findings.readable("trail"):
             for plant_id in plants:
                 heads.append(_check_chain(connection, plant_id, findings, expected, tell))
-            _check_anchors(connection, findings)
+            _check_anchors(connection, findings, anchors)
         with findings.readable("tables"):
             rows = check_tables(connection, expected, findings, tell)
             check_subjects(connection, findings)
+            if sums:
+                check_references(connection, findings, tell)
         with findings.readable("readings"):
-            readings = check_readings(connection, expected, findings, tell)
+            readings = check_readings(connection, expected, findings, tell, sums=sums)
             check_units(connection, expected, findings)
     entries = sum(last.seq for last in heads)
-    return TrailVerdict(tuple(heads), entries, rows, readings, tuple(findings.faults), findings.count)
+    found = tuple(findings.faults)
+    return TrailVerdict(tuple(heads), entries, rows, readings, found, findings.count, _notes(findings))
+
+
+def _notes(findings: Findings) -> tuple[str, ...]:
+    if not findings.backward:
+        return ()
+    first, n = findings.backward[0], len(findings.backward)
+    what = "entry is" if n == 1 else "entries are"
+    return (
+        f"{n} {what} dated before an earlier entry (first: entry {first}): a clock was set back. The numbers keep the order.",
+    )
 
 
 def _check_file(connection: Connection, findings: Findings) -> None:
@@ -147,7 +182,7 @@ def _check_chain(
     stored = connection.execute(select(HEAD.c.seq, HEAD.c.digest).where(HEAD.c.plant_id == plant_id)).first()
     total = int(stored.seq) if stored is not None else 0
     query = select(TRAIL).where(TRAIL.c.plant_id == plant_id).order_by(TRAIL.c.seq)
-    previous, seq = NO_DIGEST, 0
+    previous, seq, latest_us = NO_DIGEST, 0, 0
     with connection.execute(query, execution_options={"stream_results": True, "yield_per": 5000}) as result:
         for row in result:
             seq += 1
@@ -175,6 +210,9 @@ def _check_chain(
                     "changed", "trail", f"plant {plant_id}, {seq}", f"Entry {seq} ({row.act}) was changed."
                 )
             expected.learn(row.what_table, row.what_id, row.content)
+            if row.at_us < latest_us - CLOCK_STEP_US:
+                findings.backward.append(row.seq)
+            latest_us = max(latest_us, row.at_us)
             previous = row.digest
             if seq % 5000 == 0:
                 tell("trail", seq, total)
@@ -198,16 +236,26 @@ def _broken_link(findings: Findings, plant_id: int, row: Any) -> None:
     )
 
 
-def _check_anchors(connection: Connection, findings: Findings) -> None:
-    query = text(
-        "SELECT a.of_plant, a.seq, a.digest, a.place, t.digest AS found FROM trail_anchor a JOIN plant p ON p.id = a.of_plant"
-        " LEFT JOIN trail t ON t.plant_id = a.of_plant AND t.seq = a.seq WHERE a.seq > 0 ORDER BY a.id"
+def _check_anchors(connection: Connection, findings: Findings, given: Sequence[Head]) -> None:
+    """Heads stored in the records, and those that the caller brings."""
+    stored = text(
+        "SELECT a.of_plant, a.seq, a.digest, a.place FROM trail_anchor a JOIN plant p ON p.id = a.of_plant ORDER BY a.id"
     )
-    for row in connection.execute(query):
-        if row.found != row.digest:
+    outside = [(Head(row.of_plant, row.seq, row.digest), row.place) for row in connection.execute(stored)]
+    outside += [(anchor, "the place given") for anchor in given]
+    for anchor, place in outside:
+        if not _is_entry(connection, anchor):
             findings.add(
                 "cut off",
                 "trail",
-                f"plant {row.of_plant}, {row.seq}",
-                f"The chain does not hold the head written down at {row.place or 'an earlier time'}.",
+                f"plant {anchor.plant_id}, {anchor.seq}",
+                f"The chain does not hold entry {anchor.seq} as written down at {place or 'an earlier time'}: "
+                "entries were cut off, or the chain was computed anew.",
             )
+
+
+def _is_entry(connection: Connection, anchor: Head) -> bool:
+    if anchor.seq == 0:
+        return anchor.digest == NO_DIGEST
+    query = select(TRAIL.c.digest).where(TRAIL.c.plant_id == anchor.plant_id, TRAIL.c.seq == anchor.seq)
+    return connection.execute(query).scalar() == anchor.digest

@@ -25,28 +25,66 @@ STREAMED = {"stream_results": True, "yield_per": 5000}
 
 
 def check_readings(
-    connection: Connection, expected: Expected, findings: Findings, tell: Callable[[str, int, int], None]
+    connection: Connection,
+    expected: Expected,
+    findings: Findings,
+    tell: Callable[[str, int, int], None],
+    *,
+    sums: bool = True,
 ) -> int:
-    """One pass over all readings in key order: digests of batches, sums and shapes. Returns how many there were."""
+    """One pass over all readings in key order: digests of batches; with `sums` also what readings hang on, running sums,
+    mode counts and shapes. Returns how many there were."""
     accepted = set(connection.execute(text("SELECT id FROM batch WHERE state = 'accepted'")).scalars())
     staged = set(connection.execute(text("SELECT id FROM batch WHERE state <> 'accepted'")).scalars())
-    plans = load_plans(connection, connection.execute(text("SELECT id FROM characteristic")).scalars())
-    overlays, sums = all_overlays(connection), _Sums(connection, findings)
+    wide = _Wide(connection, findings, accepted) if sums else None
     digests: dict[int, BatchDigest] = {}
     total, done = int(connection.execute(text("SELECT count(*) FROM reading")).scalar_one()), 0
     for columns in scan(connection, "1 = 1", {}):
         _digest(columns, digests, accepted, staged, findings)
-        counted = columns.pick(
-            np.isin(columns.batch, np.fromiter(accepted, dtype=np.int64, count=len(accepted)))
-        )
-        sums.check(_corrected(counted, overlays), plans)
+        if wide is not None:
+            wide.check(columns)
         done += len(columns)
         tell("readings", done, total)
-    sums.finish()
     _digest_side_rows(connection, digests, findings)
     _compare_batches(connection, digests, expected, findings)
-    _check_modes(connection, overlays, findings)
+    if wide is not None:
+        wide.finish()
     return done
+
+
+class _Wide:
+    """What does not follow from the chain: rows that readings point to, and everything that was summed up of them."""
+
+    POINTED_AT = (
+        ("subject", "subject"),
+        ("characteristic", "characteristic"),
+        ("stream", "stream"),
+        ("condition", "condition"),
+    )
+
+    def __init__(self, connection: Connection, findings: Findings, accepted: set[int]) -> None:
+        self._connection, self._findings = connection, findings
+        self._accepted = np.fromiter(accepted, dtype=np.int64, count=len(accepted))
+        self._known = {
+            table: np.fromiter(connection.execute(text(f"SELECT id FROM {table}")).scalars(), dtype=np.int64)
+            for _, table in self.POINTED_AT
+        }
+        self._plans = load_plans(connection, self._known["characteristic"].tolist())
+        self._overlays, self._sums = all_overlays(connection), _Sums(connection, findings)
+
+    def check(self, columns: Columns) -> None:
+        for column, table in self.POINTED_AT:
+            used = np.unique(getattr(columns, column))
+            for lost in used[~np.isin(used, self._known[table])].tolist():
+                self._findings.add(
+                    "removed", table, lost, f"Readings point to {table} {lost}, which is not there."
+                )
+        counted = columns.pick(np.isin(columns.batch, self._accepted))
+        self._sums.check(_corrected(counted, self._overlays), self._plans)
+
+    def finish(self) -> None:
+        self._sums.finish()
+        _check_modes(self._connection, self._overlays, self._findings)
 
 
 def _digest(

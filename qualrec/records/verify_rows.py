@@ -81,3 +81,30 @@ def check_subjects(connection: Connection, findings: Findings) -> None:
     moved = text("SELECT id FROM subject WHERE plant_id <> id / 1099511627776")
     for row in connection.execute(moved):
         findings.add("changed", "subject", row.id, f"The plant of subject {row.id} was changed.")
+
+
+def check_references(
+    connection: Connection, findings: Findings, tell: Callable[[str, int, int], None]
+) -> None:
+    """Every foreign key of every table points to a row that is there."""
+    tables = [metadata.tables[name] for name in sorted(metadata.tables)]
+    for place, table in enumerate(tables):
+        tell("references", place, len(tables))
+        for key in table.foreign_keys:
+            child, parent = key.parent, key.column
+            other = parent.table.alias("pointed_at")
+            lost = (
+                select(child)
+                .select_from(table.outerjoin(other, other.c[parent.name] == child))
+                .where(child.is_not(None), other.c[parent.name].is_(None))
+                .distinct()
+                .limit(100)
+            )
+            for (value,) in connection.execute(lost):
+                findings.add(
+                    "removed",
+                    parent.table.name,
+                    value,
+                    f"{table.name}.{child.name} points to {parent.table.name} {value}, which is not there.",
+                )
+    tell("references", len(tables), len(tables))

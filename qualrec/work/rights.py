@@ -9,6 +9,8 @@ from qualrec.errors import Refused
 from qualrec.values import Actor
 
 BENCH = frozenset({"technician", "process engineer", "quality engineer"})
+KEEPERS = frozenset({"administrator", "quality engineer"})
+READERS = KEEPERS | {"process engineer", "auditor"}
 ENGINEERS = frozenset({"process engineer", "quality engineer"})
 QUALITY = frozenset({"quality engineer"})
 
@@ -18,15 +20,24 @@ RIGHTS: Mapping[str, frozenset[str]] = MappingProxyType(
         "correct readings": BENCH,
         "log events": BENCH,
         "open lots": BENCH,
+        "hold supplies": BENCH,
         "take files in": BENCH,
         "acknowledge flags": BENCH,
-        "define master data": ENGINEERS,
+        "define master data": ENGINEERS | {"administrator"},
+        "record calibrations": ENGINEERS,
         "draft recipes": ENGINEERS,
         "approve recipes": ENGINEERS,
         "close flags": QUALITY,
         "decide about lots": QUALITY,
+        "decide about supplies": QUALITY,
         "freeze limits": QUALITY,
         "make submissions": QUALITY,
+        "ship lots": QUALITY,
+        "contain parts": BENCH,
+        "write heads down": ENGINEERS,
+        "set retention": QUALITY,
+        "copy the database": KEEPERS,
+        "make an archive": READERS,
         "manage people": frozenset({"administrator"}),
     }
 )

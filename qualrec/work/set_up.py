@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from qualrec import __version__
@@ -10,7 +9,6 @@ from qualrec.errors import DatabaseError
 from qualrec.records import lookups, migrate, registry, trail
 from qualrec.records.database import open_store
 from qualrec.values import Actor
-from qualrec.work.session import Session
 
 PROGRAM = Actor(None, "qualrec")
 """The program itself, where no person acts yet."""
@@ -100,26 +98,3 @@ def status(url: str) -> DatabaseStatus:
             head.digest,
             __version__,
         )
-
-
-def verify(session: Session, progress: Callable[[str], None] | None = None) -> trail.TrailVerdict:
-    """Recompute the chain of the trail, the digests of all rows and the running sums; says each step as it begins."""
-    said: set[str] = set()
-
-    def tell(step: str, done: int, total: int) -> None:
-        if progress is not None and step not in said:
-            said.add(step)
-            progress(f"checking {step}")
-
-    return trail.verify(session.store, tell)
-
-
-def verdict_sentences(found: trail.TrailVerdict) -> tuple[str, ...]:
-    """A verdict on the database in words."""
-    checked = f"{found.entries} trail entries, {found.rows} rows and {found.readings} readings checked."
-    lines = [f"{f.table} {f.row}: {f.message}" for f in found.faults]
-    if found.fault_count > len(found.faults):
-        lines.append(f"and {found.fault_count - len(found.faults)} more faults.")
-    heads = [f"Head of plant {h.plant_id}: entry {h.seq}, {h.digest}" for h in found.heads]
-    answer = "Sound: everything agrees." if found.ok else f"NOT SOUND: {found.fault_count} faults."
-    return (checked, *lines, answer, *heads, found.remark)

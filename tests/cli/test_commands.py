@@ -236,7 +236,7 @@ def test_registers_are_listed(sample: Command) -> None:
     assert "qualified joint energy: 0.34 to 0.47 J/mm2" in out
     code, out, _ = sample("gauges", "--json")
     assert {g["gauge"]["code"] for g in json.loads(out)} >= {"PT-02", "TM-01"}
-    code, out, _ = sample("trail", "--most", "5")
+    code, out, _ = sample("trail", "show", "--most", "5")
     assert code == 0
     assert len(out.splitlines()) == 7
     code, _, err = sample("approve", "RC-2040", "2", "--reason", "again")
@@ -249,8 +249,10 @@ def test_every_command_named_in_a_message_exists() -> None:
     from typer.main import get_command
 
     root = get_command(app)
-    known = set(root.commands) | {f"db {name}" for name in root.commands["db"].commands}  # type: ignore[attr-defined]
-    words = re.compile(r"qualrec ((?:db )?[a-z-]+)(?=[ '.\"\n])")
+    known = set(root.commands)  # type: ignore[attr-defined]
+    for group in ("db", "trail"):
+        known |= {f"{group} {name}" for name in root.commands[group].commands}  # type: ignore[attr-defined]
+    words = re.compile(r"qualrec ((?:(?:db|trail) )?[a-z][a-z-]*)(?=[ '.`\"\n)])")
     named = set()
     for path in Path(run.__code__.co_filename).parents[1].rglob("*.py"):
         for line in path.read_text(encoding="utf-8").splitlines():

@@ -44,7 +44,7 @@ def test_a_sound_database(full: Any) -> None:
     assert verdict.entries == full.rows("SELECT count(*) FROM trail")[0][0]
     assert verdict.heads == (trail.head(full.store, full.plant_id),)
     assert verdict.rows > 20
-    assert {step[0] for step in steps} == {"trail", "tables", "readings"}
+    assert {step[0] for step in steps} == {"trail", "tables", "references", "readings"}
     assert "cut off" in verdict.remark
 
 

@@ -11,7 +11,7 @@ import pytest
 from qualrec.config import Settings
 from qualrec.errors import DatabaseError, FileRefused
 from qualrec.records import lookups
-from qualrec.work import definitions, set_up
+from qualrec.work import definitions, safekeeping, set_up
 from qualrec.work.sample_files import locate
 from qualrec.work.session import Session, open_session
 
@@ -102,4 +102,4 @@ def test_status_counts(session: Session) -> None:
     assert found.ready
     assert found.counts["parts"] == 4
     assert found.trail_entries > 100
-    assert set_up.verify(session).ok
+    assert safekeeping.verify(session).ok
