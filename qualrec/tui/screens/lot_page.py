@@ -104,7 +104,7 @@ def head_lines(seen: SeenLot) -> list[Text]:
     recipe = _recipe(segment)
     where = "" if segment is None else f"   {segment.station or 'no station'}"
     may = gate.answer == "open"
-    effect = LEVELS["H"] if gate.answer == "blocked" else LEVELS["R"]
+    effect = {"blocked": LEVELS["H"], "decided": LEVELS["I"]}.get(gate.answer, LEVELS["R"])
     sign = VERDICTS["ok"].sign if may else effect.sign
     return [
         Cell(f"{lot.number}   {state.text()}{parts}   {lot.part.number} {lot.part.name}{safety}", state.tone),

@@ -177,7 +177,7 @@ class TrailScreen(PlaceScreen):
             self.post_message(self.Step(text))
 
         def use(session: Session) -> tuple[bool, tuple[str, ...]]:
-            from qualrec.work.set_up import verdict_sentences, verify
+            from qualrec.work.safekeeping import verdict_sentences, verify
 
             found = verify(session, tell)
             return found.ok, verdict_sentences(found)
