@@ -40,9 +40,12 @@ def print_flag(session: Session, flag: Flag) -> None:
         output.line(f"    {action.kind}, {action.person}, {session.moment(action.at_us)}: {action.what}")
 
 
-def reading_cells(session: Session, row: ReadingRow) -> tuple[str, ...]:
-    """One reading as cells: characteristic, stream, sample, value, mode, moment, person, remarks."""
-    remarks = []
+def reading_cells(session: Session, row: ReadingRow, gauge: str = "") -> tuple[str, ...]:
+    """One reading as cells: characteristic, stream, sample, value, mode, moment, person, remarks.
+
+    `gauge`: what is to be said of the gauge at that moment.
+    """
+    remarks = [gauge] if gauge else []
     if row.void:
         remarks.append(f"void: {row.correction_reason}")
     elif row.corrected:
@@ -80,11 +83,15 @@ READING_HEADS = ("", "stream", "sample", "value", "failure mode", "at", "by", "g
 
 def print_page(session: Session, page: LotPage) -> None:
     """Everything on one lot."""
+    from qualrec.work.lots import gauge_then
+
     lot = page.lot
     output.line(
         f"Lot {lot.number}: {lot.part.number} {lot.part.name}, revision {lot.part.revision}: {lot.state}"
     )
     quantity = "" if lot.quantity is None else f", {lot.quantity} parts"
+    if lot.parent:
+        quantity += f", reworked from lot {lot.parent}"
     output.line(
         f"Welded {session.moment(lot.started_us)} to {session.moment(lot.ended_us) or 'now'}{quantity}"
     )
@@ -124,7 +131,7 @@ def print_page(session: Session, page: LotPage) -> None:
         right=(2, 3, 4, 5, 6),
     )
     output.line()
-    output.table(READING_HEADS, (reading_cells(session, r) for r in page.readings))
+    output.table(READING_HEADS, (reading_cells(session, r, gauge_then(page, r)) for r in page.readings))
     for flag in page.flags:
         output.line()
         print_flag(session, flag)
@@ -133,7 +140,8 @@ def print_page(session: Session, page: LotPage) -> None:
     for reason in page.judgement.gate.reasons:
         output.line(f"  {reason.effect}: {reason.sentence}")
     for done in lot.dispositions:
-        output.line(f"{done.kind}, {done.person}, {session.moment(done.at_us)}: {done.reason}")
+        parts = "" if done.quantity is None else f" {done.quantity} parts"
+        output.line(f"{done.kind}{parts}, {done.person}, {session.moment(done.at_us)}: {done.reason}")
     for shipment in lot.shipments:
         output.line(f"shipped {shipment.quantity}, {session.moment(shipment.at_us)}, {shipment.document}")
 

@@ -2,34 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from qualrec.assess import LotJudgement, judge_lot
 from qualrec.errors import Refused, UsageError
 from qualrec.judge.gate import BLOCKS, NEEDS_NOTE
 from qualrec.records import findings, lookups, registry
-from qualrec.records.ledger import Writer
 from qualrec.records.models.lots import DISPOSITIONS
-from qualrec.values import Correction, Event, Flag, Lot, ReadingRow
+from qualrec.values import Correction, Event, Flag, Gauge, Lot, ReadingRow
+from qualrec.work.lot_life import check_quantity, find_leave, open_child, state_after
 from qualrec.work.rights import require
 from qualrec.work.session import Session
 from qualrec.work.signing import sign
 
-STATE_AFTER = {
-    "release": "released",
-    "use as is": "released under concession",
-    "hold": "on hold",
-    "sort": "on hold",
-    "scrap": "scrapped",
-    "rework": "reworked",
-    "return to supplier": "scrapped",
-}
-"""State of a lot after a disposition of the whole of it."""
+RELEASABLE = ("under review", "on hold", "awaiting tests", "open")
+"""States in which a lot may be released where the gate is open."""
 
 
 @dataclass(frozen=True, slots=True)
 class LotPage:
-    """Everything on one lot."""
+    """Everything on one lot. `gauges`: those of its readings, by code."""
 
     lot: Lot
     judgement: LotJudgement
@@ -38,6 +31,7 @@ class LotPage:
     flags: tuple[Flag, ...]
     corrections: tuple[Correction, ...]
     events: tuple[Event, ...]
+    gauges: Mapping[str, Gauge]
 
     @property
     def blocking(self) -> tuple[str, ...]:
@@ -58,15 +52,31 @@ def lot_page(session: Session, number: str) -> LotPage:
         for station in sorted(stations):
             events += lookups.events(conn, station_id=station, from_us=lot.started_us, until_us=until)
         upper = {s.upper.id for s in lot.segments if s.upper is not None}
+        readings = lookups.readings_of_lot(conn, lot.id)
+        moulded = lookups.readings_of_subjects(conn, sorted(upper)) if upper else ()
+        used = {r.gauge for r in (*readings, *moulded) if r.gauge}
         return LotPage(
             lot=lot,
             judgement=judgement,
-            readings=lookups.readings_of_lot(conn, lot.id),
-            moulding_readings=lookups.readings_of_subjects(conn, sorted(upper)) if upper else (),
+            readings=readings,
+            moulding_readings=moulded,
             flags=lookups.flags(conn, lot=lot.number),
             corrections=lookups.corrections(conn, lot=lot.number),
             events=tuple(sorted({e.id: e for e in events}.values(), key=lambda e: (e.at_us, e.id))),
+            gauges={g.code: g for g in lookups.gauges(conn) if g.code in used},
         )
+
+
+def gauge_then(page: LotPage, row: ReadingRow) -> str:
+    """What the calibrations say of the gauge at the moment of a reading; empty where it was in order or none is named."""
+    gauge = page.gauges.get(row.gauge)
+    if gauge is None:
+        return ""
+    before = [c for c in gauge.calibrations if c.at_us <= row.at_us]
+    after = [c for c in gauge.calibrations if c.at_us > row.at_us]
+    if (before and before[-1].verdict == "bad") or (after and after[0].verdict == "bad"):
+        return "gauge found bad"
+    return "gauge overdue" if gauge.overdue_at(row.at_us) else ""
 
 
 def acknowledge_flag(session: Session, flag_id: int, text: str) -> str:
@@ -118,11 +128,12 @@ def dispose(
     with session.store.write(session.actor, session.plant.id) as writer:
         judgement = judge_lot(writer.conn, number, now_us=writer.now_us)
         lot = judgement.lot
-        leave = _leave(writer, lot, kind, concession)
+        check_quantity(lot, kind, quantity)
+        leave = None
+        if kind == "use as is":
+            leave = find_leave(writer, lot, concession, quantity, writer.now_us).id
         if kind == "release":
-            _check_gate(judgement)
-        if kind == "release" and lot.state not in ("under review", "on hold", "awaiting tests", "open"):
-            raise Refused(f"Lot {lot.number} is {lot.state}.", "There is nothing to release.")
+            _check_release(judgement, lookups.flags(writer.conn, lot=number))
         meaning = {"release": "released", "use as is": "concession"}.get(kind, "reviewed")
         content = {
             "lot": lot.id,
@@ -133,6 +144,7 @@ def dispose(
             "verdicts": {v.code: v.answer for v in judgement.verdicts},
         }
         signature = sign(writer, meaning, "lot", lot.id, content, reason)
+        state = state_after(lot, kind, quantity)
         registry.add_disposition(
             writer,
             lot.id,
@@ -142,24 +154,27 @@ def dispose(
             signature_id=signature,
             concession_id=leave,
         )
-        whole = quantity is None or quantity == lot.quantity
-        state = STATE_AFTER[kind] if whole else lot.state
         version = lot.version if expected_version is None else expected_version
         registry.set_lot_state(writer, lot.id, state, expected_version=version, why=reason)
-    part = "" if whole else f" for {quantity} of {lot.quantity} parts"
-    return f"Lot {lot.number}: {kind}{part}, signed by {session.actor.name}. It is now {state}."
+        child = open_child(session, writer, lot, quantity, reason) if kind == "rework" else ""
+    part = "" if quantity in (None, lot.quantity) else f" for {quantity} of {lot.quantity} parts"
+    done = f"Lot {lot.number}: {kind}{part}, signed by {session.actor.name}. It is now {state}."
+    return f"{done} {child}".rstrip()
 
 
-def _leave(writer: Writer, lot: Lot, kind: str, reference: str | None) -> int | None:
-    if kind != "use as is":
-        return None
-    held = [c for c in lookups.concessions(writer.conn, lot.number) if reference in (None, c.reference)]
-    if not held:
-        raise Refused(
-            f"There is no concession {reference or ''} for lot {lot.number}.".replace("  ", " "),
-            "Record the customer's concession first: reference, quantity or date.",
-        )
-    return held[0].id
+def _check_release(judgement: LotJudgement, flags: Sequence[Flag]) -> None:
+    lot = judgement.lot
+    if lot.state == "suspect, shipped":
+        against = [f for f in flags if f.level in "HR" and f.scope != "process" and f.state != "closed"]
+        if against:
+            raise Refused(
+                f"Lot {lot.number} left the house and is suspect: {', '.join(f.kind for f in against)}.",
+                "Close the flags with what was found, at the customer too, then decide again.",
+            )
+    elif lot.state in RELEASABLE:
+        _check_gate(judgement)
+    else:
+        raise Refused(f"Lot {lot.number} is {lot.state}.", "There is nothing to release.")
 
 
 def _check_gate(judgement: LotJudgement) -> None:

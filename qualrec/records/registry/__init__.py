@@ -7,6 +7,7 @@ that names nothing. Refused: a rule of the records says no. Functions that add s
 from __future__ import annotations
 
 from qualrec.records.registry.characteristics import add_characteristic, revise_characteristic
+from qualrec.records.registry.keeping import add_containment, add_retention, close_containment
 from qualrec.records.registry.lots import (
     add_lot,
     add_segment,
@@ -68,6 +69,7 @@ __all__ = [
     "add_clamp_tool",
     "add_component",
     "add_concession",
+    "add_containment",
     "add_customer",
     "add_delivery",
     "add_disposition",
@@ -83,6 +85,7 @@ __all__ = [
     "add_plant",
     "add_recipe",
     "add_recipe_revision",
+    "add_retention",
     "add_role",
     "add_segment",
     "add_shipment",
@@ -92,6 +95,7 @@ __all__ = [
     "add_temporary_change",
     "add_tool",
     "approve_recipe_revision",
+    "close_containment",
     "end_lot",
     "end_temporary_change",
     "get_or_add_condition",
