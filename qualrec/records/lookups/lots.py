@@ -214,7 +214,7 @@ def _lot(conn: Connection, row: Row[Any]) -> Lot:
         segments=segments(conn, [row.id]).get(row.id, ()),
         owed=owed(conn, row.id),
         dispositions=dispositions(conn, row.id),
-        shipments=_shipments(conn, [row.id]).get(row.id, ()),
+        shipments=load_shipments(conn, [row.id]).get(row.id, ()),
     )
 
 
@@ -373,7 +373,7 @@ def dispositions(conn: Connection, lot_id: int) -> tuple[Disposition, ...]:
     )
 
 
-def _shipments(conn: Connection, lot_ids: Iterable[int]) -> dict[int, tuple[Shipment, ...]]:
+def load_shipments(conn: Connection, lot_ids: Iterable[int]) -> dict[int, tuple[Shipment, ...]]:
     s, c = table("shipment"), table("customer")
     asked = (
         select(s, c.c.name.label("customer"))
@@ -391,7 +391,7 @@ def suspect_shipped(conn: Connection) -> tuple[ShippedLot, ...]:
     t = table("lot")
     asked = select(t.c.id).where(t.c.state == "suspect, shipped")
     ids = list(conn.execute(asked.order_by(t.c.started_us.desc(), t.c.id.desc())).scalars())
-    rows, sent = load_lot_rows(conn, ids), _shipments(conn, ids)
+    rows, sent = load_lot_rows(conn, ids), load_shipments(conn, ids)
     return tuple(ShippedLot(rows[one], sent.get(one, ())) for one in ids)
 
 
