@@ -6,6 +6,20 @@ and codes are compared exactly. An unknown name raises UnknownRecord, which name
 
 from __future__ import annotations
 
+from qualrec.records.lookups.audit import (
+    COUNTED,
+    IntegrityRow,
+    ReadingGroup,
+    ReadingOrigin,
+    corrections_by_id,
+    evidence_counts,
+    ids_of,
+    integrity_rows,
+    reading_at,
+    reading_groups,
+    reading_origin,
+    typed_count,
+)
 from qualrec.records.lookups.characteristics import (
     characteristic,
     characteristic_by_id,
@@ -175,6 +189,7 @@ from qualrec.records.lookups.trace import lots_touched
 from qualrec.records.lookups.trail import StatusCounts, status_counts, trail_of, trail_rows
 
 __all__ = [
+    "COUNTED",
     "SEPARATING_FIELDS",
     "Authorisation",
     "CalendarRevision",
@@ -188,6 +203,7 @@ __all__ = [
     "GaugeCheck",
     "GaugeUse",
     "GivenLeave",
+    "IntegrityRow",
     "Judgement",
     "LotAge",
     "LotPlaces",
@@ -195,6 +211,8 @@ __all__ = [
     "MouldingPlace",
     "PartRevision",
     "Person",
+    "ReadingGroup",
+    "ReadingOrigin",
     "RetentionRule",
     "Shape",
     "Shift",
@@ -230,6 +248,7 @@ __all__ = [
     "conditions_of",
     "containments",
     "corrections",
+    "corrections_by_id",
     "count_lots",
     "customer",
     "customers",
@@ -239,6 +258,7 @@ __all__ = [
     "drawing_of_lot",
     "due_tests",
     "events",
+    "evidence_counts",
     "flag",
     "flags",
     "flags_of_lots",
@@ -248,8 +268,10 @@ __all__ = [
     "gauge_uses",
     "gauges",
     "given_under",
+    "ids_of",
     "import_profiles",
     "in_force",
+    "integrity_rows",
     "judgements",
     "leaves_given",
     "limits",
@@ -293,6 +315,9 @@ __all__ = [
     "plant",
     "plants",
     "reading",
+    "reading_at",
+    "reading_groups",
+    "reading_origin",
     "readings_of_lot",
     "readings_of_moulding_lot",
     "readings_of_serial",
@@ -323,6 +348,7 @@ __all__ = [
     "temporary_changes",
     "trail_of",
     "trail_rows",
+    "typed_count",
     "units_named",
     "values",
 ]
