@@ -7,7 +7,22 @@ from typing import Annotated
 
 import typer
 
-from qualrec.cli import calc, charts, database, lots, packs, plant, registers, selfcheck
+from qualrec.cli import (
+    audit,
+    calc,
+    charts,
+    database,
+    lot_life,
+    lots,
+    opening,
+    packs,
+    people,
+    plant,
+    registers,
+    selfcheck,
+    trace,
+    trail,
+)
 from qualrec.cli.context import OPTIONS
 from qualrec.errors import ExitCode, QualrecError
 
@@ -56,9 +71,15 @@ def open_screens(db: str | None = None) -> None:
 
 
 plant.add_to(app, open_screens)
+opening.add_to(app)
 lots.add_to(app)
+lot_life.add_to(app)
 charts.add_to(app)
 registers.add_to(app)
+people.add_to(app)
+trail.add_to(app)
+trace.add_to(app)
+audit.add_to(app)
 packs.add_to(app)
 database.add_to(app)
 calc.add_to(app)

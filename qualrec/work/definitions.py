@@ -19,6 +19,7 @@ from qualrec.records import lookups, registry
 from qualrec.records.ledger import Writer
 from qualrec.values import RecipeSetting, Window
 from qualrec.weld.settings import SETTINGS, check_settings, find_process
+from qualrec.work.rights import require
 from qualrec.work.session import Session
 
 Table = Mapping[str, Any]
@@ -78,8 +79,14 @@ def load(path: Path) -> dict[str, Any]:
 
 
 def define_file(session: Session, path: Path, *, dry_run: bool = False) -> Defined:
-    """Add what a file defines, in one transaction. Raises FileRefused naming section and record; nothing is written then."""
+    """Add what a file defines, in one transaction. Raises FileRefused naming section and record; nothing is written then.
+
+    Raises Refused where the acting person may not define, or the file adds persons and this one may not.
+    """
+    require(session.actor, "define master data")
     tables = load(path)
+    if tables.get("person"):
+        require(session.actor, "manage people")
     tables.pop("plant", None)
     done: Defined | None = None
     try:

@@ -76,7 +76,7 @@ def record_calibration(
     as_left: str = "",
 ) -> str:
     """Record a calibration of a day (2026-11-30); due again after the gauge's interval. Raises UsageError."""
-    require(session.actor, "define master data")
+    require(session.actor, "record calibrations")
     at_us = min(end_of_day(session, day), session.store.clock())
     with session.store.write(session.actor, session.plant.id) as writer:
         gauge = lookups.gauge(writer.conn, code)

@@ -81,7 +81,7 @@ def make_session(store: Store, settings: Settings) -> Session:
         plant = lookups.plant(conn)
         badge = settings.badge
         if not badge and plant.single_user:
-            badge = lookups.persons(conn)[0].badge
+            badge = min(lookups.persons(conn), key=lambda p: p.id).badge
             remarks.append(f"{plant.name}: one person without accounts.")
         elif not badge and plant.invented:
             badge = SAMPLE_BADGE
