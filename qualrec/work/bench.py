@@ -247,6 +247,7 @@ def _settle(
 
 def not_taken(session: Session, target: Target, text: str, value: float | None, why: str) -> None:
     """Keep an entry that was refused or given up."""
+    require(session.actor, "log readings")
     with session.store.write(session.actor, session.plant.id) as writer:
         writer.note_attempt(
             target.subject_id, target.characteristic.id, entered_text=text, value=value, why=why

@@ -12,7 +12,7 @@ from qualrec.values import Flag, ReadingRow
 from qualrec.weld.failure_modes import find_mode
 from qualrec.work.bench import understand_typed
 from qualrec.work.judging import judge_and_store
-from qualrec.work.rights import require
+from qualrec.work.rights import BENCH, require
 from qualrec.work.session import Session
 from qualrec.work.target import Target, find_target, lots_of
 
@@ -51,6 +51,11 @@ def correct_text(
             else lookups.readings_of_lot(conn, target.lot.id, code)
         )
         second = None if second_badge is None else lookups.person_by_badge(conn, second_badge)
+    if second is not None and not second.roles & BENCH:
+        raise Refused(
+            f"{second.name} holds no role that may stand behind a correction.",
+            f"Ask somebody who is {' or '.join(sorted(BENCH))}.",
+        )
     row = _reading_named(rows, sample, stream, target)
     c = target.characteristic
     understood = None if value is None else understand_typed(c, value)

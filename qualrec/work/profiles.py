@@ -88,6 +88,7 @@ def keep_profile(writer: Writer, profile: Profile) -> int:
 
 def save_profile(session: Session, path: Path) -> str:
     """Store a profile from a TOML file as a record; says what was stored."""
+    require(session.actor, "define master data")
     profile = read_profile(path)
     with session.store.write(session.actor, session.plant.id) as writer:
         keep_profile(writer, profile)

@@ -113,6 +113,7 @@ def recipe_named(session: Session, writer: Writer, code: str, revision: int) -> 
 
 def judge_part(session: Session, part: str, code: str | None = None) -> tuple[Flag, ...]:
     """Judge the process of a part and store what is found; returns the flags opened or extended."""
+    require(session.actor, "judge parts")
     with session.store.write(session.actor, session.plant.id) as writer:
         part_id = lookups.part(writer.conn, part).id
         touched = findings.store_findings(writer, part_id, judge_process(writer.conn, part, code))

@@ -27,6 +27,7 @@ RIGHTS: Mapping[str, frozenset[str]] = MappingProxyType(
         "record calibrations": ENGINEERS,
         "draft recipes": ENGINEERS,
         "approve recipes": ENGINEERS,
+        "judge parts": ENGINEERS,
         "close flags": QUALITY,
         "decide about lots": QUALITY,
         "decide about supplies": QUALITY,

@@ -1,0 +1,186 @@
+"""Every command as every role of the sample plant: what is not theirs is refused in words, and nothing is written."""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.main import get_command
+
+from qualrec.cli.context import OPTIONS
+from qualrec.cli.main import app, run
+from qualrec.work.rights import RIGHTS
+from qualrec.work.sample_files import locate
+
+BADGES = {
+    "T-01": "technician",
+    "P-01": "process engineer",
+    "Q-01": "quality engineer",
+    "A-01": "auditor",
+    "X-01": "administrator",
+}
+READS = ""
+"""Anybody may; nothing is written."""
+FILES_ONLY = {
+    "demo": "writes a new invented plant",
+    "selfcheck": "computes published cases; opens no database",
+    "archive-check": "reads a folder; opens no database",
+    "db create": "makes a new database and its first person",
+    "db upgrade": "whoever may write the file",
+    "db restore": "makes a new file from a copy",
+}
+"""Commands that no role of a plant guards: they act on files before or beside it."""
+TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
+    "define": ("define master data", (str(locate("ceramic.toml")),)),
+    "receive": ("open lots", ("R-9", "--material", "PBT-GF30-NAT")),
+    "mould": ("open lots", ("U9000", "--component", "FM-2041")),
+    "weld": ("open lots", ("FM90000", "--part", "FM-2040", "--at", "LW-1")),
+    "go-on": ("open lots", ("FM00061", "--recipe", "RC-2040/1")),
+    "end": ("open lots", ("FM00061",)),
+    "supplies": (READS, ()),
+    "supply": ("decide about supplies", ("U0061", "refused", "--reason", "x")),
+    "lots": (READS, ()),
+    "lot": (READS, ("FM00038",)),
+    "log": ("log readings", ("FM00061", "PULL", "611.0", "--mode", "parent material")),
+    "correct": ("correct readings", ("FM00050", "PULL", "1", "--reason", "x", "--value", "600")),
+    "import": ("take files in", (str(locate("tester_pulls.csv")),)),
+    "flags": (READS, ()),
+    "close-flag": ("close flags", ("{flag}", "--action", "x")),
+    "dispose": ("decide about lots", ("FM00059", "hold", "--reason", "x")),
+    "event": ("log events", ("clamp glass cleaned", "--at", "LW-1")),
+    "concession": ("decide about lots", ("FM00053", "C-1", "--reason", "x", "--parts", "5")),
+    "ship": ("ship lots", ("FM00059", "--parts", "5")),
+    "containment start": ("contain parts", ("FM00059", "--action", "x")),
+    "containment add": ("contain parts", ("rack", "--action", "x")),
+    "containment close": ("contain parts", ("{containment}", "--result", "x")),
+    "containment list": (READS, ()),
+    "chart": (READS, ("FM-2040", "TTP")),
+    "limits": ("freeze limits", ("FM-2040", "COL", "--freeze", "--reason", "x")),
+    "capability": (READS, ("FM-2040", "PULL")),
+    "parts": (READS, ()),
+    "recipes": (READS, ()),
+    "approve": ("approve recipes", ("RC-2040", "2", "--reason", "x")),
+    "gauges": (READS, ()),
+    "gauge-check": (
+        "log readings",
+        ("PT-02", "--reference", "500", "--found", "500", "--tolerance", "5"),
+    ),
+    "calibration": ("record calibrations", ("PT-02", "--day", "2026-11-01", "--verdict", "good")),
+    "persons": (READS, ()),
+    "person": ("manage people", ("T-09", "--name", "Invented", "--role", "technician")),
+    "trace": (READS, ("--lot", "FM00038")),
+    "archive": ("make an archive", ("{folder}/archive",)),
+    "audit-sample": (READS, ("--count", "3", "--seed", "1")),
+    "clauses": (READS, ()),
+    "integrity": (READS, ()),
+    "submission": ("make submissions", ("MC-0055", "-o", "{folder}/pack.xlsx")),
+    "trail show": (READS, ()),
+    "trail verify": (READS, ()),
+    "trail anchor": ("write heads down", ("--record", "report")),
+    "retention list": (READS, ()),
+    "retention check": (READS, ("FM00010",)),
+    "retention set": ("set retention", ("20", "--rule", "x", "--source", "x")),
+    "db status": (READS, ()),
+    "db verify": (READS, ()),
+    "db backup": ("copy the database", ("{folder}/copy.sqlite",)),
+}
+"""Command -> the act that it needs, and arguments that are good on the sample plant."""
+
+
+def leaves(command: Any, path: tuple[str, ...] = ()) -> Iterator[str]:
+    for name, inner in getattr(command, "commands", {}).items():
+        if (name,) != ("calc",) or path:
+            yield from leaves(inner, (*path, name))
+    if not hasattr(command, "commands"):
+        yield " ".join(path)
+
+
+def test_every_command_stands_in_the_table() -> None:
+    """A new command says here what right it needs."""
+    assert set(leaves(get_command(app))) == TABLE.keys() | FILES_ONLY.keys()
+
+
+def number(path: Path, query: str) -> int:
+    connection = sqlite3.connect(path)
+    try:
+        return int(connection.execute(query).fetchone()[0]) & ((1 << 40) - 1)
+    finally:
+        connection.close()
+
+
+def entries(path: Path) -> int:
+    return number(path, "SELECT count(*) FROM trail")
+
+
+@pytest.fixture
+def call(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> Callable[..., Any]:
+    for variable in ("QUALREC_DB", "QUALREC_BADGE", "QUALREC_STATION", "QUALREC_THEME", "QUALREC_DECIMAL"):
+        monkeypatch.delenv(variable, raising=False)
+    monkeypatch.setattr("qualrec.config.settings_file", lambda: tmp_path / "none.toml")
+
+    def run_as(plant: Path, badge: str, *arguments: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["qualrec", "--db", str(plant), "--badge", badge, *arguments])
+        capsys.readouterr()
+        code = 0
+        try:
+            run()
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        finally:
+            OPTIONS.db = OPTIONS.badge = OPTIONS.station = OPTIONS.theme = OPTIONS.ascii = None
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return code, out, err
+
+    return run_as
+
+
+@pytest.mark.parametrize("command", sorted(TABLE))
+def test_a_command_as_every_role(
+    command: str, call: Callable[..., Any], sample_plant: Path, tmp_path: Path
+) -> None:
+    act, arguments = TABLE[command]
+    # Those who may come last: what they do must not stand in the way of the others.
+    badges = sorted(BADGES, key=lambda badge: bool(act) and BADGES[badge] in RIGHTS[act])
+    known = {"{flag}": "SELECT min(id) FROM flag WHERE state <> 'closed'"}
+    for badge in badges:
+        folder = tmp_path / badge
+        folder.mkdir()
+        if command == "containment close":
+            call(sample_plant, "T-01", "containment", "add", "rack", "--action", "look")
+            known["{containment}"] = "SELECT max(id) FROM containment"
+        given = [text.replace("{folder}", str(folder)) for text in arguments]
+        given = [str(number(sample_plant, known[text])) if text in known else text for text in given]
+        before = entries(sample_plant)
+        code, out, err = call(sample_plant, badge, *command.split(), *given)
+        if act == READS:
+            assert not any(f"may not {one}" in err for one in RIGHTS), badge
+            assert code in (0, 1), (badge, err)
+            assert out or command == "retention check", badge
+            assert entries(sample_plant) == before, badge
+        elif BADGES[badge] in RIGHTS[act]:
+            assert f"may not {act}" not in err, (badge, err)
+            assert code in (0, 1), (badge, err)
+        else:
+            assert code == 1, (badge, err)
+            assert f"may not {act}" in err, (badge, err)
+            assert out == "", badge
+            assert entries(sample_plant) == before, badge
+            assert not list(folder.iterdir()), badge
+
+
+@pytest.mark.parametrize("badge", ["t-01", "T-01 ", "T-01' OR '1'='1", "", "X-99", "T-01\x00", "1"])
+def test_a_badge_is_taken_as_it_is(call: Callable[..., Any], sample_plant: Path, badge: str) -> None:
+    """No badge but an exact one gives a person; an empty one is the sample quality engineer, who is named."""
+    code, out, err = call(sample_plant, badge, "lots")
+    if badge == "":
+        assert (code, "Q-01" in err) == (0, True)
+    else:
+        assert code != 0
+        assert out == ""
