@@ -100,6 +100,9 @@ def log_readings(
         list[str] | None,
         typer.Option(help="An implausible value typed a second time, once for each such value."),
     ] = None,
+    repeat_of: Annotated[
+        int | None, typer.Option(help="Sample number of the test fault that the first value repeats.")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Log readings of a lot. Exit 1 where the lot is on hold afterwards."""
@@ -117,6 +120,7 @@ def log_readings(
             gauge=gauge,
             serials=serial or [],
             again=again or [],
+            repeat_of=repeat_of,
         )
         if as_json:
             output.json_out(done)

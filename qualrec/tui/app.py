@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from asyncio import Lock
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -87,6 +88,7 @@ class QualrecApp(App[None]):
         self.run_mark = f"{time_ns():x}"
         """Tells this run of the program from others: entries are numbered behind it, so none is stored twice."""
         self._visited: set[str] = set()
+        self._going = Lock()
         self.status = Status(database=database_name(settings.database_url))
         ScrollBar.renderer = _AsciiBars if settings.ascii else ScrollBarRender
         self.set_class(settings.ascii, "-ascii")
@@ -141,9 +143,13 @@ class QualrecApp(App[None]):
 
     async def action_go(self, place: str) -> None:
         """Go to a place; its records are read again unless it is new, which reads them by itself."""
+        async with self._going:  # a key may come while the first place is being opened
+            await self._go(place)
+
+    async def _go(self, place: str) -> None:
         if place == self.current_mode:
             return
-        first_visit = place not in self._visited
+        first_place, first_visit = not self._visited, place not in self._visited
         self._visited.add(place)
         await self.switch_mode(place)
         screen = self.place_screen
@@ -152,7 +158,7 @@ class QualrecApp(App[None]):
         screen.show_status(self.status)
         if not first_visit:
             screen.load()
-        if len(self._visited) == 1 and first_visit:
+        if first_place:
             self._read_status(screen)
 
     def _read_status(self, screen: PlaceScreen) -> None:

@@ -38,6 +38,9 @@ LATE_US = 3_600_000_000 * 12
 """An entry made more than twelve hours after the event is marked late (common practice, no source)."""
 
 
+REPEAT = "repeat after a test fault"
+
+
 @dataclass(frozen=True, slots=True)
 class BenchLot:
     """What a technician sees after scanning a lot."""
@@ -108,6 +111,14 @@ def open_lot(session: Session, text: str) -> BenchLot:
 def _last_change(session: Session, conn: Conn, lot: Lot) -> str:
     last = lookups.trail_of(conn, "lot", lot.id)[-1]
     return f"{last.person or 'the program'} at {session.moment(last.at_us)}"
+
+
+def owed_repeat(rows: Sequence[ReadingRow], code: str) -> int | None:
+    """Sample number of the first test fault of a characteristic that no later pull repeats; None where none is open."""
+    pulls = [r for r in rows if r.code == code and r.pull is not None and not r.void]
+    repeated = {r.pull.repeat_of for r in pulls if r.pull is not None}
+    faults = (r.key.sample for r in pulls if r.pull is not None and r.pull.mode == FailureMode.TEST_FAULT)
+    return next((sample for sample in faults if sample not in repeated), None)
 
 
 def understand_typed(characteristic: Characteristic, text: str) -> Understood:
@@ -299,8 +310,12 @@ def log_texts(
     gauge: str | None,
     serials: Sequence[str],
     again: Sequence[str],
+    repeat_of: int | None = None,
 ) -> Logged:
-    """`log` for figures given as texts in a row: one mode for all or one for each, second entries in the order asked."""
+    """`log` for figures given as texts in a row: one mode for all or one for each, second entries in the order asked.
+
+    `repeat_of`: sample number of the test fault that the first value repeats.
+    """
     target = find_target(session, lot, code)
     if len(modes) not in (0, 1, len(values)):
         raise UsageError(
@@ -316,6 +331,8 @@ def log_texts(
     entries = []
     for position, text in enumerate(values):
         entry = Entry(text, spread[position], split, serials[position] if serials else "")
+        if repeat_of is not None and not position:
+            entry = replace(entry, repeat_of=repeat_of, reason=REPEAT)
         mixed = bool(entry.mode) and find_mode(entry.mode) == FailureMode.MIXED
         entry = replace(entry, shares=split if mixed else None)
         if waiting and not check(target, understand_typed(target.characteristic, text), history).ok:

@@ -14,24 +14,30 @@ from textual.widgets.option_list import Option as ListOption
 from qualrec.tui.actions import bindings_of
 from qualrec.tui.labels import VERDICTS, Tone, cut, plain
 from qualrec.tui.messages import Trouble
-from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.bench_entry import MODES, AskAgain, EntryForm, Typed, understand_shares
+from qualrec.tui.screens.bench_opening import Opening
 from qualrec.tui.screens.bench_sheets import CorrectionSheet, EventSheet
-from qualrec.tui.screens.bench_text import first_owed, lot_head, owed_text, state_changed, verdict_label
+from qualrec.tui.screens.bench_text import (
+    first_owed,
+    lot_head,
+    owed_text,
+    readings_text,
+    state_changed,
+    verdict_label,
+)
 from qualrec.tui.themes import is_ascii
 from qualrec.tui.widgets.forms import Choice, Field, Form, Row, Understood
 
 if TYPE_CHECKING:
     from qualrec.records.lookups import DueTest
-    from qualrec.values import Characteristic, ReadingRow
+    from qualrec.values import Characteristic
     from qualrec.work.bench import BenchLot, Logged
     from qualrec.work.session import Session
 
-LAST_SHOWN = 6
 MOST_WAITING = 60
 
 
-class BenchScreen(PlaceScreen):
+class BenchScreen(Opening):
     PLACE: ClassVar[str] = "bench"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("bench")]
     DEFAULT_CSS = """
@@ -71,7 +77,7 @@ class BenchScreen(PlaceScreen):
                 yield Field(
                     "Shares in %",
                     id="shares",
-                    placeholder="interfacial/cohesive/tear/parent, as 0/60/10/30",
+                    placeholder="interf./cohesive/tear/parent: 0/60/10/30",
                     understand=understand_shares,
                 )
         yield Static(id="verdict", markup=False)
@@ -153,7 +159,8 @@ class BenchScreen(PlaceScreen):
         if found.lot.state in ("on hold", "suspect, shipped"):
             self._show_below(self._hold_text(found))
         else:
-            self._show_below(self._readings_text(found.readings))
+            style = self.decimal_style
+            self._show_below(readings_text(found.readings, self.code, style))
 
     def _show_waiting(self, rows: tuple[DueTest, ...]) -> None:
         waiting = self.query_one("#waiting", OptionList)
@@ -197,9 +204,7 @@ class BenchScreen(PlaceScreen):
         c = self._characteristic()
         if c is None:
             return
-        field = self.query_one("#value", Field)
-        field.label, field.unit = c.quantity.capitalize(), c.unit
-        field.query_one(".field-unit", Static).update(self._text(c.unit))
+        self.query_one("#value", Field).rename(c.quantity.capitalize(), c.unit)
         self.query_one("#mode", Choice).display = c.strength
         self.query_one(EntryForm).clear()
 
@@ -234,11 +239,15 @@ class BenchScreen(PlaceScreen):
             from qualrec.work.target import find_target
 
             target = find_target(session, typed.lot, typed.code)
+            rows = bench.open_lot(session, typed.lot).readings
+            repeated = bench.owed_repeat(rows, typed.code)
             entry = bench.Entry(
                 text=typed.text if typed.first is None else typed.first,
                 again=None if typed.first is None else typed.text,
                 mode=typed.mode or "",
                 shares=typed.shares,
+                repeat_of=repeated,
+                reason="" if repeated is None else bench.REPEAT,
             )
             try:
                 return bench.log(session, target, [entry], entry_key=typed.key)
@@ -296,6 +305,13 @@ class BenchScreen(PlaceScreen):
 
     # Actions.
 
+    def on_the_bench(self) -> str:
+        return "" if self.bench is None else self.bench.lot.number
+
+    def opened_lot(self, number: str) -> None:
+        self._told = True
+        self._open(number)
+
     def action_other_test(self) -> None:
         """Go to the next characteristic of the lot."""
         if self.bench is None:
@@ -337,7 +353,9 @@ class BenchScreen(PlaceScreen):
         if not own:
             self.say(f"Lot {self.bench.lot.number} has no reading of {self.code} to correct.", Tone.LOOK)
             return
-        self.app.push_screen(CorrectionSheet(self.code, own[-1].key.sample), self._correct)
+        self.app.push_screen(
+            CorrectionSheet(self.code, own[-1].key.sample, pull=own[-1].pull is not None), self._correct
+        )
 
     def _correct(self, given: dict[str, str] | None) -> None:
         if not given or self.bench is None:
@@ -353,6 +371,7 @@ class BenchScreen(PlaceScreen):
                 code,
                 int(given["sample"]),
                 value=given["value"] or None,
+                mode=given["mode"] or None,
                 reason=given["reason"],
                 second_badge=given["second"] or None,
             ).sentence
@@ -385,21 +404,6 @@ class BenchScreen(PlaceScreen):
             if v is not None
         ]
         return f"   {' '.join(ends)} {c.unit}" if ends else ""
-
-    def _readings_text(self, readings: tuple[ReadingRow, ...]) -> str:
-        own = [r for r in readings if r.code == self.code][-LAST_SHOWN:]
-        if not own:
-            return f"No reading of {self.code} in this lot yet."
-        lines = ["Last readings:"]
-        for row in reversed(own):
-            mark = " void" if row.void else " corrected" if row.corrected else ""
-            mode = f"  {row.pull.mode}" if row.pull is not None else ""
-            serial = f"  {row.serial}" if row.serial else ""
-            value = self.number(row.value, row.decimals or None)
-            lines.append(
-                f"  sample {row.key.sample:<4} {value:>10} {row.unit}{mode}{mark}{serial}  {row.person}"
-            )
-        return "\n".join(lines)
 
     def _hold_text(self, found: BenchLot) -> str:
         gate = found.judgement.gate

@@ -8,6 +8,7 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widgets import Static
 
+from qualrec.tui.screens.bench_entry import MODES
 from qualrec.tui.screens.overlays import Overlay, Sheet
 from qualrec.tui.widgets.forms import Choice, Field, Form, Option, Row
 
@@ -27,6 +28,10 @@ EVENTS = (
 """Kinds of weld/data/event_kinds.csv that a bench logs, with their second key."""
 
 
+GIVEN = ("sample", "value", "mode", "reason", "second")
+"""What a correction says."""
+
+
 class EventSheet(Overlay):
     """One letter logs the event; Esc logs nothing."""
 
@@ -44,12 +49,13 @@ class EventSheet(Overlay):
 
 
 class CorrectionSheet(Sheet):
-    """A new value or, left empty, a void; with its reason and, where the verdict changes, a second person."""
+    """A new value, a new mode of a pull or, with neither, a void; with its reason and, where needed, a second person."""
 
-    def __init__(self, code: str, sample: int) -> None:
+    def __init__(self, code: str, sample: int, *, pull: bool) -> None:
         super().__init__()
         self.code = code
         self.sample = sample
+        self.pull = pull
 
     def compose(self) -> ComposeResult:
         with Vertical(id="sheet"):
@@ -60,9 +66,11 @@ class CorrectionSheet(Sheet):
             )
             with Form(id="correction"):
                 yield Field("Sample", id="sample")
-                yield Field(
-                    "Right value", id="value", required=False, placeholder="empty: the reading is void"
-                )
+                void = "empty and no mode: void" if self.pull else "empty: the reading is void"
+                yield Field("Right value", id="value", required=False, placeholder=void)
+                if self.pull:
+                    modes = [mode for mode in MODES if mode.value != "mixed"]
+                    yield Choice("Right mode", modes, id="mode", required=False)
                 yield Field("Reason", id="reason")
                 yield Field(
                     "Second badge", id="second", required=False, placeholder="where the verdict changes"
@@ -79,4 +87,10 @@ class CorrectionSheet(Sheet):
             self.query_one("#sample", Field).tell("The sample number is a whole number.")
             self.query_one("#sample", Field).start()
             return
-        self.dismiss({name: str(values.get(name) or "") for name in ("sample", "value", "reason", "second")})
+        if values.get("value") and values.get("mode"):
+            self.query_one("#value", Field).tell(
+                "Value and mode are corrected one after the other: leave one out."
+            )
+            self.query_one("#value", Field).start()
+            return
+        self.dismiss({name: str(values.get(name) or "") for name in GIVEN})

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from qualrec.tui.labels import VERDICTS, Label, cut
+from qualrec.tui.labels import VERDICTS, DecimalStyle, Label, cut, number
 
 if TYPE_CHECKING:
-    from qualrec.values import Owed
+    from qualrec.values import Owed, ReadingRow
     from qualrec.work.bench import BenchLot
+
+LAST_SHOWN = 6
 
 
 def first_owed(found: BenchLot) -> str:
@@ -54,3 +56,25 @@ def verdict_label(answer: str, side: int) -> Label:
     if answer == "fail":
         return VERDICTS["low"] if side < 0 else VERDICTS["high"] if side > 0 else VERDICTS["hold"]
     return VERDICTS["open"]
+
+
+def readings_text(readings: tuple[ReadingRow, ...], code: str, style: DecimalStyle) -> str:
+    """The last readings of a characteristic, newest first: value, mode, what it repeats, and who."""
+    own = [r for r in readings if r.code == code][-LAST_SHOWN:]
+    if not own:
+        return f"No reading of {code} in this lot yet."
+    lines = ["Last readings:"]
+    for row in reversed(own):
+        value = (
+            "no value"
+            if row.value is None
+            else f"{number(row.value, row.decimals or None, style)} {row.unit}"
+        )
+        words = [f"{row.key.sample:>3}", f"{value:>10}"]
+        if row.pull is not None:
+            words.append(row.pull.mode)
+            words += [f"repeat of {row.pull.repeat_of}"] if row.pull.repeat_of is not None else []
+        words += ["void"] if row.void else ["corrected"] if row.corrected else []
+        words += [row.serial] if row.serial else []
+        lines += ["  ".join(words), f"       {row.person}"]
+    return "\n".join(lines)

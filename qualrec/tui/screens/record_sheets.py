@@ -19,7 +19,7 @@ from qualrec.tui.widgets.forms import Choice, Field, Form, Row
 class AskSheet(Sheet):
     """Rows to fill in; answers are the texts of the fields and the values of the choices, by the rows' ids.
 
-    `filled`: texts that stand in the fields at the start.
+    `filled`: what stands in the fields and is picked of the choices at the start.
     """
 
     DEFAULT_CSS = """
@@ -48,6 +48,8 @@ class AskSheet(Sheet):
         for row in self.asked:
             if isinstance(row, Field) and row.id in self.filled:
                 row.text = self.filled[row.id]
+            elif isinstance(row, Choice) and row.id in self.filled:
+                row.value = self.filled[row.id] or None
         self.query_one(Form).start()
 
     def on_form_complete(self, message: Form.Complete) -> None:

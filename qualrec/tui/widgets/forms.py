@@ -201,6 +201,12 @@ class Field(Row):
         self.entry.value = text
         self.entry.cursor_position = len(text)
 
+    def rename(self, label: str, unit: str) -> None:
+        """Ask for something else from now on."""
+        self.label, self.unit = label, unit
+        self._mark(self.entry.has_focus)
+        self.query_one(".field-unit", Static).update(plain(unit) if is_ascii(self) else unit)
+
     def start(self) -> None:
         focused = self.screen.focused
         if focused is not self.entry:
@@ -372,10 +378,13 @@ class Choice(Row, can_focus=True):
 
     def check(self) -> bool:
         if self.value is None and self.required:
-            self.problem = f"Choose: {', '.join(key_name(option.key) for option in self.options)}."
+            self.problem = f"Choose: {self._keys()}."
             self.refresh()
             return False
         return True
+
+    def _keys(self) -> str:
+        return ", ".join(key_name(option.key) for option in self.options)
 
     def pick(self, option: Option) -> None:
         self.problem = ""
@@ -387,16 +396,22 @@ class Choice(Row, can_focus=True):
         picked = next((o for o in self.options if o.key == (event.character or event.key).lower()), None)
         if picked is not None:
             self.pick(picked)
+        elif event.is_printable:
+            self.problem = f"{event.character} is no answer here. Choose: {self._keys()}."
+            self.refresh()
+            self.app.bell()
         elif event.key == "enter" and self.check():
             word = next((option.word for option in self.options if option.value == self.value), "")
             self.accept(self.value, word)
 
     def check_consume_key(self, key: str, character: str | None) -> bool:
-        return key == "enter" or any(option.key == character for option in self.options)
+        """Every sign that can be typed is meant for the choice: a figure typed too early must not lead elsewhere."""
+        return key == "enter" or (character is not None and character.isprintable())
 
     def on_key(self, event: Key) -> None:
-        if self.check_consume_key(event.key, (event.character or "").lower()):
+        if self.check_consume_key(event.key, event.character):
             event.stop()
+            event.prevent_default()
             self.take(event)
 
     def on_click(self, event: Click) -> None:
