@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -25,6 +26,9 @@ from qualrec.cli import (
 )
 from qualrec.cli.context import OPTIONS
 from qualrec.errors import ExitCode, QualrecError
+
+NotUnderstood: Any = next(c for c in typer.BadParameter.__mro__ if c.__name__ == "ClickException")
+"""Base of what the command line raises for words that it does not understand."""
 
 app = typer.Typer(
     name="qualrec",
@@ -91,7 +95,13 @@ def run() -> None:
     from qualrec.cli import diagnostics
 
     try:
-        app()
+        code = app(standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else int(ExitCode.OK))
+    except NotUnderstood as error:
+        words = io.StringIO()
+        error.show(file=words)
+        diagnostics.say(words.getvalue().rstrip())
+        sys.exit(error.exit_code)
     except QualrecError as error:
         sys.exit(int(diagnostics.report(error)))
     except KeyboardInterrupt:

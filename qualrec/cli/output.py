@@ -10,8 +10,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from enum import Enum
 from typing import Any
 
-CONTROL = dict.fromkeys((*range(0, 9), *range(11, 32), *range(127, 160)), "�")
+TURNING = (0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A))
+"""Characters that turn the direction of writing, so that a text shows as another."""
+CONTROL = dict.fromkeys((*range(0, 9), *range(11, 32), *range(127, 160), 0x2028, 0x2029, *TURNING), "�")
 """Control characters other than tab and newline, which never reach a terminal raw."""
+ESCAPED = {sign: f"\\u{sign:04x}" for sign in (*range(127, 160), 0x2028, 0x2029, *TURNING)}
+"""The same in JSON, beyond those that JSON escapes itself."""
 
 
 def plain(value: Any) -> Any:
@@ -39,7 +43,8 @@ def clean(text: str) -> str:
 
 
 def json_out(value: Any) -> None:
-    sys.stdout.write(json.dumps(plain(value), ensure_ascii=False, indent=2) + "\n")
+    text = json.dumps(plain(value), ensure_ascii=False, indent=2)
+    sys.stdout.write(text.translate(ESCAPED) + "\n")
 
 
 def line(text: str = "") -> None:

@@ -43,6 +43,8 @@ class Store:
         self.path: Path | None = engines.file_of(url)
         self.place: str = engines.shown(url)
         """The address for messages, without a password."""
+        self.revision = ""
+        """Revision found when it was opened; empty where it was not looked at."""
         self.ids = IdPool()
         self.lock_wait_s = engines.LOCK_WAIT_S
 
@@ -103,6 +105,7 @@ class Store:
         with translated(self.place):
             connection = self._connect("IMMEDIATE")
             try:
+                self._check_still(connection)
                 yield connection
                 connection.commit()
             except BaseException:
@@ -111,6 +114,13 @@ class Store:
                 raise
             finally:
                 connection.close()
+
+    def _check_still(self, connection: Connection) -> None:
+        """Another program may have upgraded the database meanwhile; this one then writes nothing more."""
+        if self.revision:
+            found = str(connection.execute(text("SELECT version_num FROM alembic_version")).scalar() or "")
+            if found != self.revision:
+                raise SchemaMismatch(found, self.revision, "Close this program and start the newer one.")
 
     def _plant(self, connection: Connection, plant_id: int | None) -> int:
         if plant_id is not None:
@@ -231,3 +241,4 @@ def _check_revision(store: Store) -> None:
         raise SchemaMismatch("", migrate.head(), "The database is empty. Run: qualrec db create")
     if migrate.missing(found):
         raise SchemaMismatch(found, migrate.head(), UPGRADE)
+    store.revision = found

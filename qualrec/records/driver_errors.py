@@ -63,6 +63,9 @@ def translated(place: str) -> Iterator[None]:
     except UnicodeDecodeError as error:
         # The driver cannot even read the names in a damaged file.
         raise _damaged(place, str(error)) from error
+    except UnicodeEncodeError as error:
+        # Half a character, as a shell gives it for bytes that are no text.
+        raise Refused("A text holds a sign that cannot be stored.", "Type it again.") from error
     except Exception as error:
         if isinstance(error, SQLAlchemyError | sqlite3.Error) or _is_psycopg(error):
             raise translate(error, place) from error

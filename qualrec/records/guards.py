@@ -7,6 +7,7 @@ columns, empty fields that must be filled, texts that are too long, NaN and infi
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -60,6 +61,14 @@ REMOVABLE = frozenset(
 )
 """Tables whose rows may be taken away; the trail keeps that they were there."""
 BIG = 1 << 63
+TURNING = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+"""Signs that turn the direction of writing: a name with them shows as another."""
+NOT_IN_LINE = re.compile(f"[\x00-\x1f\x7f-\x9f\ud800-\udfff{TURNING}]")
+"""Signs that a name or code never holds."""
+NOT_IN_PROSE = re.compile(f"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff{TURNING}]")
+"""Signs that a text of several lines never holds."""
+LONGEST_TEXT = 1_000_000
+"""Signs in a column without a length of its own."""
 
 _MODELS = {
     mapper.local_table.name: mapper.class_  # type: ignore[attr-defined]
@@ -143,10 +152,11 @@ def _whole(value: Any, where: str) -> int:
 
 
 def _text(value: str, length: int | None, where: str) -> str:
-    if "\x00" in value or any(0xD800 <= ord(sign) <= 0xDFFF for sign in value):
+    most = LONGEST_TEXT if length is None else length
+    if len(value) > most:
+        raise Refused(f"{where} holds {len(value)} signs, {most} are allowed.", "Shorten the text.")
+    if (NOT_IN_PROSE if length is None else NOT_IN_LINE).search(value):
         raise Refused(f"{where} holds a sign that cannot be stored.", "Remove the unreadable sign.")
-    if length is not None and len(value) > length:
-        raise Refused(f"{where} holds {len(value)} signs, {length} are allowed.", "Shorten the text.")
     return value
 
 

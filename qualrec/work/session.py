@@ -16,6 +16,8 @@ from qualrec.records.database import open_store as open_records
 from qualrec.values import Actor, Plant
 
 COUNTER_MASK = (1 << 40) - 1
+CLOCK_BEHIND_S = 60
+"""Clocks of two stations may differ by so much."""
 SAMPLE_BADGE = "Q-01"
 """Who acts on the command line of the sample plant when no badge is given."""
 
@@ -89,4 +91,10 @@ def make_session(store: Store, settings: Settings) -> Session:
         elif not badge:
             raise UsageError("Who acts is not known.", "Give --badge BADGE, or set QUALREC_BADGE.")
         actor = lookups.actor(conn, badge, settings.station or None)
+        behind_s = (lookups.last_entry_us(conn, plant.id) - store.clock()) // 1_000_000
+        if behind_s > CLOCK_BEHIND_S and not plant.invented:
+            remarks.append(
+                f"The clock of this machine is {behind_s // 60} min behind the last entry of the trail: set it right. "
+                "Entries keep their order by their number."
+            )
     return Session(store, settings, plant, actor, tuple(remarks))

@@ -186,7 +186,13 @@ from qualrec.records.lookups.stations import (
 )
 from qualrec.records.lookups.studies import Study, studies, study
 from qualrec.records.lookups.trace import lots_touched
-from qualrec.records.lookups.trail import StatusCounts, status_counts, trail_of, trail_rows
+from qualrec.records.lookups.trail import (
+    StatusCounts,
+    last_entry_us,
+    status_counts,
+    trail_of,
+    trail_rows,
+)
 
 __all__ = [
     "COUNTED",
@@ -273,6 +279,7 @@ __all__ = [
     "in_force",
     "integrity_rows",
     "judgements",
+    "last_entry_us",
     "leaves_given",
     "limits",
     "limits_by_id",

@@ -95,6 +95,13 @@ def trail_of(conn: Connection, what_table: str, what_id: int) -> tuple[TrailRow,
     return tuple(_row(row) for row in conn.execute(asked.order_by(t.c.plant_id, t.c.seq)))
 
 
+def last_entry_us(conn: Connection, plant_id: int) -> int:
+    """Moment of the last entry of a plant's chain; 0 where there is none."""
+    t = table("trail")
+    asked = select(t.c.at_us).where(t.c.plant_id == plant_id).order_by(t.c.seq.desc()).limit(1)
+    return int(conn.execute(asked).scalar() or 0)
+
+
 def _count(conn: Connection, name: str, *where: Any) -> int:
     return int(conn.execute(select(func.count()).select_from(table(name)).where(*where)).scalar_one())
 

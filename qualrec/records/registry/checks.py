@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import difflib
 import math
-import unicodedata
 from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
 from sqlalchemy import select
 
 from qualrec.errors import Refused, UnknownRecord, UsageError
+from qualrec.records import guards
 from qualrec.records.ledger import Writer
 from qualrec.records.models import metadata
 
 EARLIEST_US = 946_684_800_000_000
 """2000-01-01 00:00 UTC."""
+LONGEST_PROSE = 20_000
 LATEST_US = 7_258_118_400_000_000
 """2200-01-01 00:00 UTC."""
 
@@ -35,18 +36,22 @@ def line(value: object, what: str) -> str:
             f"{what} must be text, not {value!r}.", "Give it as text; leading zeros are kept only so."
         )
     text = value.strip()
-    if any(unicodedata.category(sign) == "Cc" for sign in text):
-        raise UsageError(f"{what} {text!r} holds a control sign.", "Scan or type it again.")
+    if guards.NOT_IN_LINE.search(text):
+        raise UsageError(f"{what} {text[:80]!r} holds a control sign.", "Scan or type it again.")
     return text
 
 
 def prose(value: object, what: str, *, filled: bool = False) -> str:
-    """Text of any length; with `filled` not empty."""
+    """Text of several lines, at most LONGEST_PROSE signs; with `filled` not empty."""
     if not isinstance(value, str):
         raise UsageError(f"{what} must be text, not {value!r}.", "Give it as text.")
     text = value.strip()
     if filled and not text:
         raise UsageError(f"{what} is empty.", "Say it in words.")
+    if len(text) > LONGEST_PROSE:
+        raise UsageError(f"{what} holds {len(text)} signs, {LONGEST_PROSE} are allowed.", "Shorten it.")
+    if guards.NOT_IN_PROSE.search(text):
+        raise UsageError(f"{what} holds a control sign.", "Type it again.")
     return text
 
 
