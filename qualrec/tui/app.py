@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, ClassVar, cast
 from textual.app import App, ComposeResult
 from textual.command import CommandPalette, Provider
 from textual.events import Resize
+from textual.filter import LineFilter
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
 from textual.widget import Widget
@@ -30,6 +31,7 @@ from qualrec.tui.actions import (
 )
 from qualrec.tui.desk import Desk, database_name
 from qualrec.tui.labels import DecimalStyle
+from qualrec.tui.line_filter import NoSteering
 from qualrec.tui.messages import Trouble
 from qualrec.tui.palette import TablePalette
 from qualrec.tui.screens.base import PlaceScreen
@@ -45,6 +47,8 @@ CAUTIONS = (
     "Its results do not replace validation, the released control plan, the drawing,",
     "a customer's own requirements or the judgement of a qualified person.",
 )
+
+NO_STEERING = NoSteering()
 
 
 class _AsciiBars(ScrollBarRender):
@@ -101,6 +105,9 @@ class QualrecApp(App[None]):
             keys = ",".join(keys_of(action, settings.keymap))
             self.bind(keys, action.method, description=action.label, show=False)
         self.set_keymap(dict(settings.keymap))
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        return [*super().get_line_filters(), NO_STEERING]
 
     @property
     def decimal_style(self) -> DecimalStyle:
