@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from qualrec.cli import output
 from qualrec.cli.lot_text import figure
+from qualrec.weld.trade_rules import event_kinds
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -54,7 +55,8 @@ def _point(session: Session, view: ChartView, tracks: tuple[Track, ...], i: int)
         ]
     found = [s.text for s in view.signals_at(i)]
     point = view.points[i]
-    found += [f"event: {e.kind}" for e in point.events]
+    words = event_kinds()
+    found += [f"event: {words[e.kind].word if e.kind in words else e.kind}" for e in point.events]
     if any(restart.index == i for restart in view.restarts):
         found.append("EWMA begins anew here")
     if point.left_out:

@@ -195,7 +195,7 @@ def _stable(evidence: Evidence) -> Link:
         return Link(name, question, UNKNOWN, "There are no control limits.", source)
     limits = f"{evidence.limits_state} limits"
     if evidence.signals:
-        shown = ", ".join(evidence.signals[:5]) + (", ..." if len(evidence.signals) > 5 else "")
+        shown = ", ".join(evidence.signals[:5]) + (" and more" if len(evidence.signals) > 5 else "")
         count = len(evidence.signals)
         why = f"{count} {'point' if count == 1 else 'points'} with a signal under {limits}: {shown}."
         return Link(name, question, NO, why, source)

@@ -130,7 +130,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("capability.earlier-code", ("comma",), "Characteristic before", "The characteristic before.", show=False),
     Action("charts.choose", ("f2", "c"), "Choose", "Choose part and characteristic."),
     Action("charts.trial", ("f3", "t"), "Trial limits", "Work limits out from the points shown, or put them away."),
-    Action("charts.leave-out", ("f6", "x"), "Leave out", "Leave the lot under the cursor out of trial limits; again: take it in."),
+    Action("charts.leave-out", ("f6", "x"), "Leave out", "Leave the lot under the cursor out of trial limits, or take it in."),
     Action("charts.freeze", ("f7", "z"), "Freeze", "Put the trial limits in force: signed, with a reason. No flag is cleared."),
     Action("charts.ewma", ("f8", "e"), "EWMA", "Draw the exponentially weighted mean in place of the lot means, or back."),
     Action("charts.stream", ("f12", "k"), "Stream", "All streams together, then each one alone."),

@@ -40,9 +40,14 @@ def correct_text(
 ) -> Corrected:
     """Correct a value or a mode, or void the reading (neither given), and judge the lot anew.
 
-    Where the verdict on the reading changes, a second person must stand behind it. Raises Refused without one.
+    Where the verdict on the reading changes, a second person must stand behind it. Raises Refused without one, UsageError where
+    value and mode are both given.
     """
     require(session.actor, "correct readings")
+    if value is not None and mode is not None:
+        raise UsageError(
+            "Value and mode are corrected one after the other.", "Leave one out, then correct the other."
+        )
     target = find_target(session, lot, code)
     with session.store.read() as conn:
         rows = (

@@ -95,7 +95,7 @@ def already_taken(session: Session, file: str, digest: str, batch: Batch) -> Tak
     name = f" as {batch.file_name}" if batch.file_name != file else ""
     by = f" by {batch.person}" if batch.person else ""
     sentence = (
-        f"{file} was taken in before{name}: batch {batch.id}, {session.moment(batch.ended_us)}{by}, "
+        f"{file} was taken in before{name}: batch {session.short_id(batch.id)}, {session.moment(batch.ended_us)}{by}, "
         f"{batch.rows} readings. Nothing was added."
     )
     return Taken(
@@ -116,7 +116,7 @@ def plural(count: int, word: str) -> str:
 def said(session: Session, taken: Taken, subject: str, part: str) -> tuple[str, ...]:
     """The sentences of a result. `subject`: 'lot' or 'moulding lot'."""
     return (
-        *_main(taken, subject),
+        *_main(session, taken, subject),
         *([f"Opened {plural(len(taken.new_lots), 'lot')} of {part}: {listed(taken.new_lots)}."]
           if taken.new_lots and not taken.dry_run else []),
         *([f"{plural(len(taken.new_lots), 'lot')} of {part} would be opened: {listed(taken.new_lots)}."]
@@ -129,14 +129,14 @@ def said(session: Session, taken: Taken, subject: str, part: str) -> tuple[str, 
     )  # fmt: skip
 
 
-def _main(taken: Taken, subject: str) -> list[str]:
+def _main(session: Session, taken: Taken, subject: str) -> list[str]:
     if taken.problems:
         return [f"{taken.file} would be refused: {plural(len(taken.problems), 'problem')}."]
     counts = ", ".join(f"{code} {n}" for code, n in taken.counts.items())
     what = f"{plural(taken.readings, 'reading')} of {plural(len(taken.lots), subject)} ({listed(taken.lots)}): {counts}"
     lines = []
     if taken.readings:
-        done = f"batch {taken.batch_id}" if taken.batch_id is not None else "nothing is written"
+        done = "nothing is written" if taken.batch_id is None else f"batch {session.short_id(taken.batch_id)}"
         verb = "would be taken in" if taken.dry_run else "taken in"
         lines.append(f"{taken.file}, profile {taken.profile}: {what} {verb}; {done}.")
         if taken.there:

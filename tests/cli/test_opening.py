@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 from qualrec.cli.context import OPTIONS
 from qualrec.cli.main import run
+from qualrec.work.sample_files import locate
 
 Command = Callable[..., tuple[int, str, str]]
 
@@ -105,3 +107,36 @@ def test_persons_and_gauges(command: Command) -> None:
     assert (code, "good" in out) == (0, True)
     code, out, _ = command("Q-01", "calibration", "TM-01", "--day", "2026-10-30", "--verdict", "good")
     assert (code, "due again" in out) == (0, True)
+
+
+def test_a_chart_tells_events_in_words_and_imports_number_their_batches_as_people_see_them(
+    command: Command,
+) -> None:
+    _, out, _ = command("Q-01", "chart", "FM-2040", "TTP")
+    assert "event: clamp glass cleaned" in out
+    assert "glass_cleaned" not in out
+    file = str(locate("tester_pulls.csv"))
+    _, out, _ = command("T-01", "import", file)
+    number = re.search(r"; batch (\d+)\.", out)
+    assert number is not None
+    assert int(number[1]) < 100_000
+    _, out, err = command("T-01", "import", file)
+    assert f"batch {number[1]}," in out + err
+
+
+def test_value_and_mode_are_not_corrected_in_one(command: Command) -> None:
+    code, _, err = command(
+        "T-01", "correct", "FM00060", "PULL", "1", "--value", "600", "--mode", "cohesive", "--reason", "x"
+    )
+    assert code == 2
+    assert "one of" in err
+
+
+def test_the_repeat_of_a_test_fault_is_named(command: Command) -> None:
+    command("T-01", "log", "FM00061", "PULL", "612,4", "--mode", "test fault")
+    code, out, _ = command(
+        "T-01", "log", "FM00061", "PULL", "598,1", "--mode", "cohesive", "--repeat-of", "1", "--json"
+    )
+    assert code == 0
+    assert json.loads(out)["rows"][0]["pull"]["repeat_of"] == 1
+    assert json.loads(out)["rows"][0]["pull"]["attempt"] == 2

@@ -322,14 +322,25 @@ def test_the_reading_under_the_cursor_is_corrected(sample_plant, program_on, run
         k = row.key
         screen.picks.go_to(f"reading:{k.subject_id}.{k.characteristic_id}.{k.stream_id}.{k.sample}")
         await pilot.press("x")
-        await fill(pilot, "482,0", "slip shows 482", "")
+        await fill(pilot, "482,0", "<enter>", "slip shows 482", "<enter>")
         assert "corrected, was 428.0" in screen.picks.text
+        screen.picks.go_to(f"reading:{k.subject_id}.{k.characteristic_id}.{k.stream_id}.{k.sample}")
+        await pilot.press("x")
+        await fill(
+            pilot,
+            "<enter>",
+            "<t>" if row.pull.mode != "near-surface tear" else "<c>",
+            "fibres seen",
+            "<enter>",
+        )
 
     run(app, use)
     with station(sample_plant) as session, session.store.read() as conn:
         lot = lookups.lot(conn, HELD)
         row = next(r for r in lookups.readings_of_lot(conn, lot.id, "PULL") if r.key.sample == 2)
         assert (row.value, row.original, row.corrected) == (482.0, 428.0, True)
+        assert row.pull.mode in ("near-surface tear", "cohesive")
+        assert [c.kind for c in lookups.corrections(conn, lot=HELD)][:2] == ["mode", "value"]
 
 
 def test_the_lot_goes_to_the_bench_and_its_characteristic_to_the_chart(sample_plant, program_on, run, settle):

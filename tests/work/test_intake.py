@@ -109,7 +109,7 @@ def test_a_file_given_twice_adds_nothing_and_says_so(small_plant: Any, put: Call
     assert again.already
     assert (again.batch_id, again.readings) == (first.batch_id, 0)
     sentence = again.sentences[0]
-    for said in (str(first.batch_id), "tester_pulls.csv", "2026-10-29", "Sample quality engineer"):
+    for said in (f"batch {session.short_id(first.batch_id)},", "tester_pulls.csv", "2026-10-29", "Sample quality engineer"):
         assert said in sentence
     assert small_plant.counts() == before
 

@@ -180,7 +180,9 @@ class BenchScreen(Opening):
             waiting.add_option(ListOption(self._text(f"{number:<14} {part:<12} owed: {text}"), id=number))
         self.set_empty(False)
         if not lots:
-            self.query_one("#lot-head", Static).update("No lot on the bench, and no lot waits for tests.")
+            self.query_one("#lot-head", Static).update(
+                "No lot on the bench, and no lot waits for tests. F3 opens one."
+            )
 
     # One entry.
 
@@ -283,7 +285,7 @@ class BenchScreen(Opening):
     def _stored(self, done: Logged | AskAgain) -> None:
         if isinstance(done, AskAgain):
             _, dropped = self._give_back()
-            words = f"{done.sentence} Look again and type it a second time. {dropped}".rstrip()
+            words = f"{done.sentence} Look at the tester first; the second time both entries are kept. {dropped}".rstrip()
             self.query_one("#value", Field).again(words)
             return
         self._to_store.pop(0)

@@ -87,10 +87,4 @@ class CorrectionSheet(Sheet):
             self.query_one("#sample", Field).tell("The sample number is a whole number.")
             self.query_one("#sample", Field).start()
             return
-        if values.get("value") and values.get("mode"):
-            self.query_one("#value", Field).tell(
-                "Value and mode are corrected one after the other: leave one out."
-            )
-            self.query_one("#value", Field).start()
-            return
         self.dismiss({name: str(values.get(name) or "") for name in GIVEN})

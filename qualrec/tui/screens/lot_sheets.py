@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from qualrec.errors import UsageError
+from qualrec.tui.screens.bench_entry import MODES
 from qualrec.tui.screens.record_sheets import AskSheet
 from qualrec.tui.widgets.forms import Choice, Field, Option, Understood
 
@@ -133,10 +134,14 @@ def concession_sheet(seen: SeenLot) -> AskSheet:
 
 def correction_sheet(row: ReadingRow) -> AskSheet:
     now = "no value" if row.value is None else f"{row.value:g} {row.unit}"
+    modes = [mode for mode in MODES if mode.value != "mixed"]
+    mode = (Choice("Right mode", modes, id="mode", required=False),) if row.pull is not None else ()
+    void = "empty and no mode: void" if mode else "empty: the reading is void"
     return AskSheet(
         f"Correct {row.code} sample {row.key.sample}, now {now}",
         (
-            Field("Right value", id="value", required=False, placeholder="empty: the reading is void"),
+            Field("Right value", id="value", required=False, placeholder=void),
+            *mode,
             Field("Reason", id="reason"),
             Field("Second badge", id="second", required=False, placeholder="where the verdict changes"),
         ),

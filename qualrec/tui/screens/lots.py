@@ -374,6 +374,7 @@ class LotsScreen(PlaceScreen):
                     found.code,
                     found.key.sample,
                     value=given["value"] or None,
+                    mode=given.get("mode") or None,
                     stream=found.stream or None,
                     reason=given["reason"],
                     second_badge=given["second"] or None,
