@@ -158,11 +158,14 @@ def _from_server(error: BaseException, place: str) -> QualrecError:
             f"The server of {place} has no room. The entry was not stored.",
             "Tell the administrator of the server; enter it again afterwards.",
         )
-    if state == "3D000":
+    # Where the connection itself is refused the driver gives no state, only the server's words.
+    refused = "FATAL:" in text and not state
+    if state == "3D000" or (refused and 'database "' in text and "does not exist" in text):
         return DatabaseError(
-            f"{place} does not exist on the server ({text}).", "Create the database on the server."
+            f"The server answers, but {place} does not exist on it.",
+            "Have the server's administrator create the empty database, then: qualrec db create",
         )
-    if state.startswith("28"):
+    if state.startswith("28") or (refused and ("authentication failed" in text or 'role "' in text)):
         return DatabaseError(f"The server refuses this account on {place}.", "Check user name and password.")
     if state == "" or state.startswith(("08", "57P")):
         return ConnectionLost(f"The server of {place} does not answer ({text}).", SERVER_REMEDY)

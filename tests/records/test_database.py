@@ -259,6 +259,19 @@ def test_a_server_that_is_not_there() -> None:
     assert "secret" not in str(error)
 
 
+def test_a_server_without_the_database_or_the_account(postgres_server: str) -> None:
+    """A server that answers is not called lost: what is missing on it is named."""
+    base, _ = postgres_server.rsplit("/", 1)
+    error = refused(
+        f"{base}/no_such_database", DatabaseError, "answers, but .*no_such_database does not exist"
+    )
+    assert "qualrec db create" in error.remedy
+    assert not isinstance(error, ConnectionLost)
+    stranger = f"{base.replace('//qualrec@', '//nobody_known@')}/postgres"
+    error = refused(stranger, DatabaseError, "refuses this account")
+    assert not isinstance(error, ConnectionLost)
+
+
 def test_the_password_is_not_shown(databases: Any) -> None:
     if databases.kind == "postgresql":
         url = databases.new().replace("qualrec@", "qualrec:secret@")
