@@ -135,7 +135,7 @@ def _rest_finding(lot: Lot, fails: Sequence[_Fail]) -> Finding:
 def sample_findings(facts: LotFacts) -> tuple[Finding, ...]:
     """Mandatory samples missing though due, and the first-off missing though the lot went on."""
     lot, found = facts.lot, []
-    begun = any(o.done for o in lot.owed if o.position != FIRST_OFF)
+    begun = any(o.done for o in lot.owed if o.position != FIRST_OFF and _of_the_lot(facts, o))
     for owed in lot.owed:
         if not owed.missing:
             continue
@@ -159,6 +159,12 @@ def sample_findings(facts: LotFacts) -> tuple[Finding, ...]:
             )
         )
     return tuple(found)
+
+
+def _of_the_lot(facts: LotFacts, owed: Owed) -> bool:
+    """Whether a sample is one of the welded parts; what was measured on a moulding lot was there before the welding."""
+    c = facts.characteristics.get(owed.characteristic_id)
+    return c is None or c.hangs_on == "lot"
 
 
 def position_what(owed: Owed) -> str:

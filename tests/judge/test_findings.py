@@ -114,6 +114,12 @@ def test_the_first_off_missing_is_for_review(made, done_later: int, ended: int |
     assert [(f.kind, f.level) for f in found] == ([(kinds.FIRST_OFF_MISSING, "R")] if raised else [])
 
 
+def test_a_first_off_is_not_missing_because_the_moulding_lot_was_measured_before(made) -> None:
+    """GIVEN a lot just opened WHEN only its moulding lot has readings THEN no first-off is missing yet."""
+    owed = (made.owed(made.pull, "first-off", 1, 0), made.owed(made.transmission, "", 20, 20))
+    assert sample_findings(made.facts(lot=made.lot(state="open", owed=owed, ended_us=None))) == ()
+
+
 def test_recipe_revision_approved_in_time_is_no_finding(made) -> None:
     assert recipe_findings(made.facts()) == ()
 

@@ -202,3 +202,10 @@ def test_persons_come_change_and_leave(plant: Plant) -> None:
     ):
         with pytest.raises((Refused, UsageError)):
             wrong()
+
+
+def test_a_lot_from_a_measured_moulding_lot_opens_without_a_missing_first_off(plant: Plant) -> None:
+    s = plant.as_badge("T-01")
+    bench.log(s, find_target(s, "U0061", "TRN"), [bench.Entry("23,1")])
+    done = opening.weld(s, "FM90001", "FM-2040", upper="U0061", station="LW-1")
+    assert "first-off missing" not in [f.kind for f in done.new_flags]
