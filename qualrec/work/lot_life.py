@@ -172,7 +172,7 @@ def find_leave(
         raise Refused(" ".join(reasons), "Decide about fewer parts, or record another concession.")
     raise Refused(
         f"There is no concession {reference or ''} for lot {lot.number}.".replace("  ", " "),
-        "Record the customer's concession first: reference, quantity or date.",
+        "Record the customer's concession first, by quantity or date: 'qualrec concession', or k in the lots.",
     )
 
 
