@@ -10,7 +10,7 @@ from qualrec.judge.findings import position_what
 from qualrec.judge.verdict import FAIL, INCOMPLETE, CharacteristicVerdict
 from qualrec.values import Finding, Flag, Lot
 
-OPEN, NOTE, BLOCKED, CONCESSION = "open", "needs a note", "blocked", "by concession"
+OPEN, NOTE, BLOCKED, CONCESSION, DECIDED = "open", "needs a note", "blocked", "by concession", "decided"
 BLOCKS, NEEDS_NOTE, INFORMS = "blocks", "needs a note", "informs"
 ENDED_STATES = (
     "released",
@@ -46,8 +46,8 @@ class GateReason:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """`answer`: 'open', 'needs a note' (only review flags are open), 'blocked', or 'by concession' (a valid signed
-    concession is there for what blocks). `reasons` holds everything, worst first."""
+    """`answer`: 'decided' (released, shipped, scrapped, reworked), 'open', 'needs a note' (only review flags are open),
+    'blocked', or 'by concession' (a valid signed concession is there for what blocks). `reasons` holds everything, worst first."""
 
     answer: str
     reasons: tuple[GateReason, ...]
@@ -84,10 +84,8 @@ def release_gate(
         *(r for v in verdicts if (r := _verdict_reason(v, flags)) is not None),
     ]
     if lot.state in ENDED_STATES:
-        reasons.append(
-            GateReason(BLOCKS, "", "state", f"The lot is {lot.state}; there is nothing to release.")
-        )
-        return Gate(BLOCKED, _ordered(reasons), f"Lot {lot.number} is {lot.state}.")
+        sentence = f"Lot {lot.number} is {lot.state}; there is nothing to release."
+        return Gate(DECIDED, _ordered(reasons), sentence)
     blocks = sum(r.effect == BLOCKS for r in reasons)
     notes = sum(r.effect == NEEDS_NOTE for r in reasons)
     if not blocks and not notes:
