@@ -201,9 +201,16 @@ def open_store(
 
 
 def _check_path(path: Path, create: bool) -> None:
-    if path.is_dir():
+    try:
+        is_folder, exists = path.is_dir(), path.exists()
+    except PermissionError as error:
+        raise DatabaseReadOnly(
+            f"{path} may not be read: a folder above it may not be entered.",
+            "Give yourself the right to enter the folder, or give another path.",
+        ) from error
+    if is_folder:
         raise UsageError(f"{path} is a folder.", "Give the path of a database file.")
-    if path.exists():
+    if exists:
         if not os.access(path, os.R_OK):
             raise DatabaseReadOnly(
                 f"{path} may not be read.", "Give yourself the right to read and write the file."

@@ -163,7 +163,7 @@ def test_chart_and_capability(sample: Command) -> None:
     code, out, _ = sample("chart", "FM-2040", "TTP")
     assert code == 0
     assert "version 1" in out
-    assert "event: glass_cleaned" in out
+    assert "event: clamp glass cleaned" in out
     code, out, _ = sample("capability", "FM-2040", "PULL")
     assert code == 1
     assert "performance, not stable" in out

@@ -6,8 +6,10 @@ import os
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import textwrap
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -162,36 +164,55 @@ def test_a_read_only_file(tmp_path: Path) -> None:
     assert caught.value.remedy
 
 
+@pytest.fixture
+def reached_by_all() -> Iterator[Path]:
+    """A folder that an unprivileged user gets to: pytest's own folders are closed to others."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        yield folder
+
+
+UNPRIVILEGED = """
+    import os, sys
+    from qualrec.errors import DatabaseError
+    from qualrec.records.database import open_store
+    from qualrec.values import Actor
+    if os.geteuid() == 0:
+        os.setgid(NOBODY)
+        os.setuid(NOBODY)
+    try:
+        with open_store(sys.argv[1]) as store, store.write(Actor(None, "x")) as writer:
+            writer.insert("plant", {"code": "P", "name": "P", "zone": "UTC", "decimal_style": "point"}, act="x")
+    except DatabaseError as error:
+        print(type(error).__name__, bool(error.remedy), error)
+"""
+
+
 @pytest.mark.skipif(os.name != "posix", reason="rights of files are tested where they are")
-def test_a_file_without_the_right_to_write(tmp_path: Path, program_env: dict[str, str]) -> None:
+@pytest.mark.parametrize(
+    "of_folder, of_file, answer",
+    [
+        (0o555, 0o444, "DatabaseReadOnly True"),
+        (0o755, 0o000, "DatabaseReadOnly True"),
+        (0o700, 0o644, "DatabaseReadOnly True"),  # the folder may not be entered
+    ],
+)
+def test_a_file_without_the_right_to_use_it(
+    reached_by_all: Path, program_env: dict[str, str], of_folder: int, of_file: int, answer: str
+) -> None:
     """As an unprivileged user in a process of its own, because the superuser may write everywhere."""
-    folder = tmp_path / "kept"
+    folder = reached_by_all / "kept"
     path = folder / "new.sqlite"
     open_store(f"sqlite:///{path}", create=True).close()
-    for part in (path, folder):
-        part.chmod(0o444 if part == path else 0o555)
-    for part in (tmp_path, *tmp_path.parents):
-        if part.stat().st_uid == os.geteuid() and str(part).startswith(str(tmp_path.parents[1])):
-            part.chmod(part.stat().st_mode | 0o555)
-    code = """
-        import os, sys
-        from qualrec.errors import DatabaseReadOnly
-        from qualrec.records.database import open_store
-        from qualrec.values import Actor
-        if os.geteuid() == 0:
-            os.setgid(NOBODY)
-            os.setuid(NOBODY)
-        try:
-            with open_store(sys.argv[1]) as store, store.write(Actor(None, "x")) as writer:
-                writer.insert("plant", {"code": "P", "name": "P", "zone": "UTC", "decimal_style": "point"}, act="x")
-        except DatabaseReadOnly as error:
-            print(type(error).__name__, bool(error.remedy))
-    """
-    program = textwrap.dedent(code).replace("NOBODY", str(NOBODY))
+    path.chmod(of_file)
+    folder.chmod(of_folder if os.geteuid() == 0 or of_folder != 0o700 else 0o000)
+    program = textwrap.dedent(UNPRIVILEGED).replace("NOBODY", str(NOBODY))
     command = [sys.executable, "-B", "-c", program, f"sqlite:///{path}"]
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=program_env)
     folder.chmod(0o755)
-    assert done.stdout.strip() == "DatabaseReadOnly True", done.stderr
+    assert done.stdout.startswith(answer), done.stderr
+    assert str(path) in done.stdout
 
 
 def test_two_stations_one_waits_then_gives_up(site: Any) -> None:
