@@ -81,7 +81,7 @@ def window_findings(facts: LotFacts) -> tuple[Finding, ...]:
     for segment in facts.lot.segments:
         for window in segment.recipe.windows if segment.recipe is not None else ():
             measured = _measured(facts, segment, window, energies.get(segment.position))
-            side = 0 if measured is None else _outside(measured.value, window)
+            side = 0 if measured is None else outside(measured.value, window.low, window.high)
             if measured is None or side == 0:
                 continue
             found.append(_finding(facts, segment, window, measured, side))
@@ -114,12 +114,21 @@ def _finding(facts: LotFacts, segment: Segment, window: Window, measured: _Measu
     )
 
 
-def _outside(value: float, window: Window) -> int:
-    if window.low is not None and value < window.low - _SLACK * abs(window.low):
+def outside(value: float, low: float | None, high: float | None) -> int:
+    """-1 below `low`, +1 above `high`, 0 between them or on one; None and nan are no limit."""
+    if low is not None and value < low - _SLACK * abs(low):
         return -1
-    if window.high is not None and value > window.high + _SLACK * abs(window.high):
+    if high is not None and value > high + _SLACK * abs(high):
         return 1
     return 0
+
+
+def uncertainty_of_mean(sd: float, n: int, expanded: float | None) -> float:
+    """Standard uncertainty of a mean of n readings: sqrt(s²/n + (U/2)²), U the expanded uncertainty (k = 2) of the gauge.
+
+    In the unit of the readings; nan for n < 2, where no spread is known. The gauge's part does not shrink with n.
+    """
+    return math.sqrt(sd**2 / n + (0.0 if expanded is None else expanded / 2.0) ** 2) if n > 1 else math.nan
 
 
 def _measured(
