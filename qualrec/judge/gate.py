@@ -46,8 +46,9 @@ class GateReason:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """`answer`: 'decided' (released, shipped, scrapped, reworked), 'open', 'needs a note' (only review flags are open),
-    'blocked', or 'by concession' (a valid signed concession is there for what blocks). `reasons` holds everything, worst first."""
+    """`answer`: 'decided' (released, shipped, scrapped, reworked), 'open', 'needs a note' (only review flags are
+    open), 'blocked', or 'by concession' (a valid signed concession is there for what blocks). `reasons` holds
+    everything, worst first."""
 
     answer: str
     reasons: tuple[GateReason, ...]
