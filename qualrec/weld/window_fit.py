@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from qualrec.stats.regression import LinearFit
     from qualrec.stats.results import FloatArray
 
 ORDERS = ("linear", "interaction", "quadratic")
@@ -37,48 +38,66 @@ def model_terms(names: Sequence[str], order: str) -> tuple[str, ...]:
     return tuple(terms)
 
 
-def model_matrix(coded: FloatArray, order: str) -> FloatArray:
-    """Columns 1, x, and for 'interaction' x_i x_j, for 'quadratic' also x_i²; coded (n, k) in, (n, terms) out."""
+def model_powers(count: int, order: str) -> tuple[tuple[int, ...], ...]:
+    """Exponents of the factors in each column of `model_matrix`: 1, x, 'interaction' x_i x_j, 'quadratic' also x_i²."""
     if order not in ORDERS:
         raise UsageError(f"Model {order!r} is not known.", f"Choose one of: {', '.join(ORDERS)}.")
-    count = coded.shape[1]
-    columns = [np.ones(coded.shape[0]), *coded.T]
+    unit = np.eye(count, dtype=int)
+    rows = [np.zeros(count, dtype=int), *unit]
     if order in ("interaction", "quadratic"):
-        columns += [coded[:, a] * coded[:, b] for a, b in itertools.combinations(range(count), 2)]
+        rows += [unit[a] + unit[b] for a, b in itertools.combinations(range(count), 2)]
     if order == "quadratic":
-        columns += [column**2 for column in coded.T]
-    return np.column_stack(columns)
+        rows += [2 * row for row in unit]
+    return tuple(tuple(row.tolist()) for row in rows)
+
+
+def model_matrix(coded: FloatArray, order: str) -> FloatArray:
+    """The columns of `model_powers`; coded (n, k) in, (n, terms) out."""
+    powers = model_powers(coded.shape[1], order)
+    return np.column_stack([np.prod(coded ** np.array(row), axis=1) for row in powers])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StrengthFit:
-    """Least-squares surface of strength on coded levels.
+    """Least-squares surface of strength on coded levels: `surface` of `stats.regression`, coefficients in coded units.
 
     `lack_of_fit_p` compares the misfit of the surface with the spread of repeated runs; None without repeats.
     """
 
     order: str
     terms: tuple[str, ...]
-    coefficients: FloatArray
-    standard_errors: FloatArray
-    sigma: float
-    df: int
-    r_squared: float
+    surface: LinearFit
     lack_of_fit_p: float | None
-    covariance_unscaled: FloatArray
+
+    @property
+    def coefficients(self) -> FloatArray:
+        return np.array([c.value for c in self.surface.coefficients])
+
+    @property
+    def standard_errors(self) -> FloatArray:
+        return np.array([c.standard_error for c in self.surface.coefficients])
+
+    @property
+    def sigma(self) -> float:
+        return self.surface.residual_sd
+
+    @property
+    def df(self) -> int:
+        return self.surface.df
+
+    @property
+    def r_squared(self) -> float:
+        """Share of the variation that the surface follows; 0 where there is none."""
+        return self.surface.r_squared if math.isfinite(self.surface.r_squared) else 0.0
 
     def mean(self, coded: FloatArray) -> FloatArray:
         """Fitted mean at coded points (m, k)."""
-        return np.asarray(model_matrix(coded, self.order) @ self.coefficients)
+        return self.surface.predict(coded).mean
 
     def lower(self, coded: FloatArray, level: float = 0.95, *, single_pull: bool = True) -> FloatArray:
         """One-sided lower bound at coded points: of a single further pull, else of the mean."""
-        from scipy.special import stdtrit
-
-        matrix = model_matrix(coded, self.order)
-        leverage = np.einsum("ij,jk,ik->i", matrix, self.covariance_unscaled, matrix)
-        spread = self.sigma * np.sqrt(leverage + (1.0 if single_pull else 0.0))
-        return np.asarray(matrix @ self.coefficients - float(stdtrit(self.df, level)) * spread)
+        kind = "prediction" if single_pull else "confidence"
+        return self.surface.predict(coded, 2.0 * level - 1.0, kind).low
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,6 +131,8 @@ def fit_strength(
     coded: FloatArray, strength: FloatArray, names: Sequence[str], order: str = "quadratic"
 ) -> StrengthFit:
     """Ordinary least squares of strength. Raises ComputeError where the runs cannot carry the model."""
+    from qualrec.stats.regression import fit_terms
+
     matrix = _checked(coded, strength, names, order)
     n, terms = matrix.shape
     if n <= terms or np.linalg.matrix_rank(matrix) < terms:
@@ -119,25 +140,10 @@ def fit_strength(
             f"{n} runs cannot carry the {terms} terms of a {order} surface.",
             "Make more runs, use a face-centred or Box-Behnken plan, or fit a simpler surface.",
         )
-    q, r = np.linalg.qr(matrix)
-    coefficients = np.linalg.solve(r, q.T @ strength)
-    residual = strength - matrix @ coefficients
-    inverse = np.linalg.inv(r)
-    unscaled = inverse @ inverse.T
-    df = n - terms
-    sse = float(residual @ residual)
-    sigma = math.sqrt(sse / df)
-    total = float(((strength - strength.mean()) ** 2).sum())
+    surface = fit_terms(coded, strength, model_powers(len(names), order), tuple(names))
+    sse = float(surface.residuals @ surface.residuals)
     return StrengthFit(
-        order=order,
-        terms=model_terms(names, order),
-        coefficients=coefficients,
-        standard_errors=sigma * np.sqrt(np.diag(unscaled)),
-        sigma=sigma,
-        df=df,
-        r_squared=1.0 - sse / total if total > 0.0 else 0.0,
-        lack_of_fit_p=_lack_of_fit(coded, strength, sse, df),
-        covariance_unscaled=unscaled,
+        order, model_terms(names, order), surface, _lack_of_fit(coded, strength, sse, surface.df)
     )
 
 
