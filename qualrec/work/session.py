@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from qualrec.config import Settings
-from qualrec.errors import UsageError
+from qualrec.errors import Refused, UsageError
 from qualrec.records import lookups
 from qualrec.records.database import Store
 from qualrec.records.database import open_store as open_records
@@ -31,6 +31,10 @@ class Session:
     plant: Plant
     actor: Actor
     remarks: tuple[str, ...] = ()
+    accounts: bool = False
+    """Whether people prove who they are; every screen and export says where not."""
+    signs: bool = False
+    """The password was given for this one act, so a signature asks for none again. Never so at a screen."""
 
     @property
     def style(self) -> str:
@@ -61,26 +65,51 @@ class Session:
         return number if number > COUNTER_MASK else (self.plant.id << 40) | number
 
     def acting(self, actor: Actor) -> Session:
-        """The same session with another person at the bench."""
-        return replace(self, actor=actor)
+        """The same session with another person at the bench, who signs with a password of their own."""
+        return replace(self, actor=actor, signs=False)
+
+
+Ask = Callable[[Actor], str]
+"""Asks a person for password or PIN."""
 
 
 @contextmanager
-def open_session(settings: Settings) -> Iterator[Session]:
-    """Open the database of the settings as the person whose badge they name.
+def open_session(settings: Settings, ask: Ask | None = None) -> Iterator[Session]:
+    """Open the database of the settings as the person whose badge they name, who proves it where the plant keeps accounts.
 
-    Without a badge: the only person of a single-user plant, or the sample quality engineer of the sample plant.
-    Raises UsageError where the person must be named, UnknownRecord for an unknown badge, DatabaseError.
+    Without a badge: the only person of a single-user plant, or the sample quality engineer of the sample plant, whose
+    printed sample password the program gives by itself.
+    Raises UsageError where the person must be named, UnknownRecord for an unknown badge, Refused, DatabaseError.
     """
     with open_records(settings.database_url) as store:
-        yield make_session(store, settings)
+        session = make_session(store, settings)
+        yield prove_session(session, ask) if session.accounts else session
 
 
-def make_session(store: Store, settings: Settings) -> Session:
-    """The session of an open store."""
+def prove_session(session: Session, ask: Ask | None) -> Session:
+    """The session once the person has proved who they are; with the password it also signs."""
+    from qualrec.work import accounts
+
+    badge, sample = session.actor.badge, accounts.SAMPLE_PASSWORD
+    if session.plant.invented and accounts.is_sample_secret(session.store, badge, sample):
+        return replace(session, signs=True)
+    if ask is None:
+        raise Refused(f"{session.actor.name} has to prove who acts.", "Give the password or PIN.")
+    by = accounts.prove(session.store, session.plant, badge, ask(session.actor))
+    return replace(session, signs=by == "password")
+
+
+def make_session(store: Store, settings: Settings, *, signs: bool = False) -> Session:
+    """The session of an open store. That the person is who the settings say is the caller's to prove (`open_session` does).
+
+    Raises Refused for a person who is disabled or locked.
+    """
+    from qualrec.work import accounts
+
     remarks: list[str] = []
     with store.read() as conn:
         plant = lookups.plant(conn)
+        kept = not plant.single_user and lookups.accounts_kept(conn)
         badge = settings.badge
         if not badge and plant.single_user:
             badge = min(lookups.persons(conn), key=lambda p: p.id).badge
@@ -91,10 +120,12 @@ def make_session(store: Store, settings: Settings) -> Session:
         elif not badge:
             raise UsageError("Who acts is not known.", "Give --badge BADGE, or set QUALREC_BADGE.")
         actor = lookups.actor(conn, badge, settings.station or None)
+        if kept and actor.person_id is not None:
+            accounts.check_standing(lookups.person(conn, actor.person_id), store.clock(), plant.zone)
         behind_s = (lookups.last_entry_us(conn, plant.id) - store.clock()) // 1_000_000
         if behind_s > CLOCK_BEHIND_S and not plant.invented:
             remarks.append(
                 f"The clock of this machine is {behind_s // 60} min behind the last entry of the trail: set it right. "
                 "Entries keep their order by their number."
             )
-    return Session(store, settings, plant, actor, tuple(remarks))
+    return Session(store, settings, plant, actor, tuple(remarks), accounts=kept, signs=signs)

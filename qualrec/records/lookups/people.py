@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import ColumnElement, Connection, Row, select
 
 from qualrec.errors import Refused, UnknownRecord, UsageError
 from qualrec.records.lookups.base import by_id, table, unknown
@@ -29,14 +29,26 @@ class Person:
 
 
 @dataclass(frozen=True, slots=True)
+class Account:
+    """What a sign-on is compared with. The hashes go nowhere but there."""
+
+    person: Person
+    password_hash: str = field(repr=False)
+    pin_hash: str = field(repr=False)
+    failed: int
+
+
+@dataclass(frozen=True, slots=True)
 class Authorisation:
-    """Leave to perform a test; `until_us` None: without an end."""
+    """Leave to perform a test; `until_us` None: without an end. `person`, `badge` name whose it is."""
 
     id: int
     person_id: int
     test: str
     granted_us: int
     until_us: int | None
+    person: str = ""
+    badge: str = ""
 
     def holds_at(self, moment_us: int) -> bool:
         return self.granted_us <= moment_us and (self.until_us is None or moment_us <= self.until_us)
@@ -204,24 +216,56 @@ def actor(
     return Actor(person_id=who.id, name=who.name, badge=who.badge, station_id=station_id, roles=who.roles)
 
 
-def authorisations(conn: Connection, person_id: int) -> tuple[Authorisation, ...]:
-    """What a person may test, in order of granting."""
-    t = table("authorisation")
-    found = conn.execute(select(t).where(t.c.person_id == person_id).order_by(t.c.granted_us, t.c.id))
+def account(conn: Connection, badge: str) -> Account:
+    """What a person's sign-on is compared with. Raises UnknownRecord."""
+    who = person_by_badge(conn, badge)
+    t = table("person")
+    row = conn.execute(select(t.c.password_hash, t.c.pin_hash, t.c.failed).where(t.c.id == who.id)).one()
+    return Account(who, row.password_hash, row.pin_hash, int(row.failed))
+
+
+def accounts_kept(conn: Connection) -> bool:
+    """Whether anybody has a password or PIN: from then on everybody has to prove who acts."""
+    t = table("person")
+    asked = select(t.c.id).where((t.c.password_hash != "") | (t.c.pin_hash != "")).limit(1)
+    return conn.execute(asked).first() is not None
+
+
+def authorisations(
+    conn: Connection, person_id: int | None = None, *, plant_id: int | None = None
+) -> tuple[Authorisation, ...]:
+    """What a person, or with None everybody, may test, in order of granting."""
+    t, p = table("authorisation"), table("person")
+    asked = select(t, p.c.name, p.c.badge).join(p, p.c.id == t.c.person_id)
+    if person_id is not None:
+        asked = asked.where(t.c.person_id == person_id)
+    if plant_id is not None:
+        asked = asked.where(t.c.plant_id == plant_id)
     return tuple(
-        Authorisation(row.id, row.person_id, row.test, row.granted_us, row.until_us) for row in found
+        Authorisation(row.id, row.person_id, row.test, row.granted_us, row.until_us, row.name, row.badge)
+        for row in conn.execute(asked.order_by(t.c.granted_us, t.c.id))
     )
 
 
 def signatures(conn: Connection, what_kind: str, what_id: int) -> tuple[Signature, ...]:
     """Signatures under one record, oldest first."""
+    t = table("signature")
+    return _signatures(conn, t.c.what_kind == what_kind, t.c.what_id == what_id)
+
+
+def all_signatures(conn: Connection) -> tuple[Signature, ...]:
+    """Every signature, oldest first."""
+    return _signatures(conn)
+
+
+def signature_by_id(conn: Connection, signature_id: int) -> Signature:
+    by_id(conn, "signature", signature_id, what="signature", remedy="See: qualrec signatures")
+    return _signatures(conn, table("signature").c.id == signature_id)[0]
+
+
+def _signatures(conn: Connection, *where: ColumnElement[bool]) -> tuple[Signature, ...]:
     t, p = table("signature"), table("person")
-    asked = (
-        select(t, p.c.name.label("person"))
-        .join(p, p.c.id == t.c.person_id)
-        .where(t.c.what_kind == what_kind, t.c.what_id == what_id)
-        .order_by(t.c.at_us, t.c.id)
-    )
+    asked = select(t, p.c.name.label("person")).join(p, p.c.id == t.c.person_id).where(*where)
     return tuple(
         Signature(
             id=row.id,
@@ -234,5 +278,5 @@ def signatures(conn: Connection, what_kind: str, what_id: int) -> tuple[Signatur
             at_us=row.at_us,
             reason=row.reason,
         )
-        for row in conn.execute(asked)
+        for row in conn.execute(asked.order_by(t.c.at_us, t.c.id))
     )

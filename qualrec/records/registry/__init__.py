@@ -6,6 +6,12 @@ that names nothing. Refused: a rule of the records says no. Functions that add s
 
 from __future__ import annotations
 
+from qualrec.records.registry.accounts import (
+    count_failure,
+    forget_failures,
+    set_secrets,
+    withdraw_authorisation,
+)
 from qualrec.records.registry.characteristics import add_characteristic, revise_characteristic
 from qualrec.records.registry.keeping import add_containment, add_retention, close_containment
 from qualrec.records.registry.lots import (
@@ -96,8 +102,10 @@ __all__ = [
     "add_tool",
     "approve_recipe_revision",
     "close_containment",
+    "count_failure",
     "end_lot",
     "end_temporary_change",
+    "forget_failures",
     "get_or_add_condition",
     "owe_test",
     "remove_role",
@@ -107,6 +115,8 @@ __all__ = [
     "set_lot_state",
     "set_moulding_lot_state",
     "set_person_state",
+    "set_secrets",
     "spread_samples",
+    "withdraw_authorisation",
     "withdraw_recipe_revision",
 ]
