@@ -7,9 +7,10 @@ a setting here changes the display only.
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 import platformdirs
@@ -18,6 +19,48 @@ from qualrec.errors import UsageError
 
 THEMES = ("dark", "light", "contrast")
 DECIMAL_STYLES = ("point", "comma")
+CONTROL_NAMES = (
+    *("NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI"),
+    *(
+        "DLE",
+        "DC1",
+        "DC2",
+        "DC3",
+        "DC4",
+        "NAK",
+        "SYN",
+        "ETB",
+        "CAN",
+        "EM",
+        "SUB",
+        "ESC",
+        "FS",
+        "GS",
+        "RS",
+        "US",
+    ),
+)
+"""Names of the control characters 0 to 31 (ISO/IEC 646, ECMA-48)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scanner:
+    """A scanner that types. What it sends before and after each label is taken off; Enter ends a label always.
+
+    `gap_ms`: signs that follow each other faster were not typed by a hand; 0: nothing is told from its speed.
+    `stream`: a label that begins with it names a cavity or nest, not a lot.
+    """
+
+    prefix: str = ""
+    suffix: str = ""
+    gap_ms: int = 40
+    stream: str = "CAV"
+
+    def label(self, text: str) -> str:
+        """The label in what was sent."""
+        found = text.removeprefix(self.prefix) if self.prefix else text
+        found = found.removesuffix(self.suffix) if self.suffix else found
+        return found.strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +76,11 @@ class Settings:
     """Badge of the person on the command line; empty means the only person of a single-user plant."""
     station: str = ""
     keymap: Mapping[str, str] = field(default_factory=dict)
+    scanner: Scanner = Scanner()
+    config_dir: Path | None = None
+    """Folder of what the user chose and saved; None: nothing is kept."""
+    state_dir: Path | None = None
+    """Folder of entries that wait for the records; None: they are kept while the program runs."""
 
 
 def default_database() -> Path:
@@ -40,9 +88,48 @@ def default_database() -> Path:
     return Path(platformdirs.user_data_dir("qualrec", appauthor=False)) / "qualrec.sqlite"
 
 
-def settings_file() -> Path:
-    """`settings.toml` in the user's configuration folder."""
-    return Path(platformdirs.user_config_dir("qualrec", appauthor=False)) / "settings.toml"
+def settings_file(env: Mapping[str, str] | None = None) -> Path:
+    """`settings.toml` in the user's configuration folder, or in the one that QUALREC_CONFIG_DIR names."""
+    named = (os.environ if env is None else env).get("QUALREC_CONFIG_DIR")
+    folder = named or platformdirs.user_config_dir("qualrec", appauthor=False)
+    return Path(folder) / "settings.toml"
+
+
+def state_folder() -> Path:
+    """Folder of what must outlive the program: entries that wait for the records."""
+    return Path(platformdirs.user_state_dir("qualrec", appauthor=False))
+
+
+def signs(text: str) -> str:
+    """A text with names of control characters in angle brackets, as '<STX>', turned into what they stand for.
+
+    Raises UsageError for a name that is not known.
+    """
+
+    def one(match: re.Match[str]) -> str:
+        name = match[1].upper()
+        if name not in CONTROL_NAMES:
+            raise UsageError(f"<{match[1]}> is no control character.", f"Known: {', '.join(CONTROL_NAMES)}.")
+        return chr(CONTROL_NAMES.index(name))
+
+    return re.sub(r"<([A-Za-z0-9]+)>", one, text)
+
+
+def _scanner(table: object, path: Path) -> Scanner:
+    if not isinstance(table, dict):
+        raise UsageError(
+            f"{path}: 'scanner' is no table.", "Write [scanner] with prefix, suffix, gap_ms, stream."
+        )
+    unknown = sorted(set(table) - {f.name for f in fields(Scanner)})
+    if unknown:
+        raise UsageError(
+            f"{path}: [scanner] has no {', '.join(unknown)}.", "It has prefix, suffix, gap_ms and stream."
+        )
+    gap = table.get("gap_ms", Scanner().gap_ms)
+    if not isinstance(gap, int) or isinstance(gap, bool) or not 0 <= gap <= 500:
+        raise UsageError(f"{path}: [scanner] gap_ms is {gap!r}.", "Give whole milliseconds from 0 to 500.")
+    texts = {name: signs(str(table[name])) for name in ("prefix", "suffix", "stream") if name in table}
+    return Scanner(gap_ms=gap, **texts)
 
 
 def database_url(text: str) -> str:
@@ -71,9 +158,12 @@ def load(
     file: Path | None = None,
 ) -> Settings:
     """Settings from flags, then `env` (QUALREC_DB, QUALREC_THEME, QUALREC_DECIMAL, QUALREC_ASCII, QUALREC_BADGE,
-    QUALREC_STATION, NO_COLOR), then the settings file, then defaults. Raises UsageError for a value that is not known."""
+    QUALREC_STATION, NO_COLOR, QUALREC_CONFIG_DIR, QUALREC_STATE_DIR), then the settings file, then defaults.
+
+    Raises UsageError for a value that is not known.
+    """
     env = os.environ if env is None else env
-    path = settings_file() if file is None else file
+    path = settings_file(env) if file is None else file
     stored: dict[str, object] = {}
     if path.is_file():
         try:
@@ -106,4 +196,7 @@ def load(
         badge=pick(badge, "QUALREC_BADGE", "badge", ""),
         station=pick(station, "QUALREC_STATION", "station", ""),
         keymap=keymap,
+        scanner=_scanner(stored.get("scanner", {}), path),
+        config_dir=Path(env["QUALREC_CONFIG_DIR"]) if env.get("QUALREC_CONFIG_DIR") else path.parent,
+        state_dir=Path(env["QUALREC_STATE_DIR"]) if env.get("QUALREC_STATE_DIR") else state_folder(),
     )

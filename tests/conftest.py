@@ -220,11 +220,12 @@ def databases(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
 
 
 @pytest.fixture
-def program_env() -> dict[str, str]:
-    """Environment for programs that a test starts: they find the package that is tested."""
+def program_env(tmp_path: Path) -> dict[str, str]:
+    """Environment for programs that a test starts: they find the package that is tested, and keep nothing at home."""
     import qualrec
 
-    return {**os.environ, "PYTHONPATH": str(Path(qualrec.__file__).parents[1])}
+    folders = {f"QUALREC_{name}_DIR": str(tmp_path / name.lower()) for name in ("CONFIG", "STATE")}
+    return {**os.environ, "PYTHONPATH": str(Path(qualrec.__file__).parents[1]), **folders}
 
 
 @pytest.fixture
