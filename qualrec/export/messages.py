@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from qualrec.export.document_words import DOCUMENT_GERMAN, DOCUMENT_WORDS
 from qualrec.export.sentences import SENTENCES
 
 LANGUAGES = ("en", "de")
@@ -313,8 +314,8 @@ _GERMAN: dict[str, str] = {
     "lot means": "Losmittelwerte", "performance, not stable": "Leistung, nicht stabil", "too few data": "zu wenige Daten",
 }  # fmt: skip
 
-HEADINGS: Mapping[str, tuple[str, str]] = MappingProxyType({**_HEADINGS, **SENTENCES})
-GERMAN_WORDS: Mapping[str, str] = MappingProxyType(_GERMAN)
+HEADINGS: Mapping[str, tuple[str, str]] = MappingProxyType({**_HEADINGS, **SENTENCES, **DOCUMENT_WORDS})
+GERMAN_WORDS: Mapping[str, str] = MappingProxyType({**_GERMAN, **DOCUMENT_GERMAN})
 
 
 @dataclass(frozen=True, slots=True)
