@@ -8,7 +8,7 @@ from qualrec.assess.loading import Conn, moment_text
 from qualrec.judge.causes import Cause, event_causes, moulding_causes, segment_causes
 from qualrec.judge.restarts import ClosedFlag, Restart, restarts
 from qualrec.records import lookups
-from qualrec.values import Characteristic, Event, Limits, LotSeries, Segment
+from qualrec.values import Characteristic, Event, IntArray, Limits, LotSeries, Segment
 
 Segments = Mapping[int, tuple[Segment, ...]]
 
@@ -20,14 +20,19 @@ def segments_of(conn: Conn, c: Characteristic, series: LotSeries) -> Segments:
 
 def events_of(conn: Conn, series: LotSeries, segments: Segments) -> tuple[Event, ...]:
     """Events from the first point on, of the stations and lots on the chart; of no station or lot at all as well."""
-    if len(series) == 0:
+    return events_among(conn, series.numbers, series.at_us, segments)
+
+
+def events_among(conn: Conn, lots: Sequence[str], at_us: IntArray, segments: Segments) -> tuple[Event, ...]:
+    """The same for lots by their numbers and moments, in time order."""
+    if len(lots) == 0:
         return ()
     stations = {s.station_id for held in segments.values() for s in held if s.station_id is not None}
-    numbers = set(series.numbers)
-    last_us = max([int(series.at_us[-1]), *(s.from_us for held in segments.values() for s in held)])
+    numbers = set(lots)
+    last_us = max([int(at_us[-1]), *(s.from_us for held in segments.values() for s in held)])
     return tuple(
         e
-        for e in lookups.events(conn, from_us=int(series.at_us[0]), until_us=last_us)
+        for e in lookups.events(conn, from_us=int(at_us[0]), until_us=last_us)
         if e.station_id in stations or e.lot_number in numbers or (e.station_id is None and not e.lot_number)
     )
 

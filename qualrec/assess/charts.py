@@ -6,7 +6,13 @@ from dataclasses import dataclass, replace
 
 from qualrec.assess.causes import causes_of, events_of, restarts_of, segments_of
 from qualrec.assess.chart_data import BuiltChart, LimitsSpan, build_chart
-from qualrec.assess.chart_notes import change_notes, restart_notes, spread_notes, stream_notes
+from qualrec.assess.chart_notes import (
+    autocorrelation_notes,
+    change_notes,
+    restart_notes,
+    spread_notes,
+    stream_notes,
+)
 from qualrec.assess.loading import Choice, Conn, choose, moment_text, series_of, zone_of
 from qualrec.assess.points import PointText, point_texts
 from qualrec.assess.price import price_notes
@@ -112,6 +118,7 @@ def chart_view(
             *restart_notes(series, built, zone),
             *change_notes(c, series, built, causes, zone),
             *spread_notes(c, series),
+            *autocorrelation_notes(c, series),
             *stream_notes(conn, c, choice, until_us),
         ),
         zone=zone,
