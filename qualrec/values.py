@@ -54,6 +54,8 @@ class Customer:
     retention_years: int | None
     requalify_months: int | None
     symbols: Mapping[str, str] = field(default_factory=dict)
+    notices: Mapping[str, str] = field(default_factory=dict)
+    """Notice rule of each kind of change."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -190,6 +190,7 @@ from qualrec.records.lookups.series import (
     streams_of,
 )
 from qualrec.records.lookups.single_values import sample_step, values
+from qualrec.records.lookups.signed import row_signed
 from qualrec.records.lookups.stations import (
     ClampTool,
     clamp_tool,
@@ -200,6 +201,13 @@ from qualrec.records.lookups.stations import (
     stations,
 )
 from qualrec.records.lookups.studies import Study, studies, study
+from qualrec.records.lookups.submissions import (
+    NoticeStep,
+    Submission,
+    notice_steps,
+    submission,
+    submissions,
+)
 from qualrec.records.lookups.trace import lots_touched
 from qualrec.records.lookups.trail import (
     StatusCounts,
@@ -232,6 +240,7 @@ __all__ = [
     "LotPlaces",
     "Material",
     "MouldingPlace",
+    "NoticeStep",
     "PartRevision",
     "Person",
     "PlanRow",
@@ -247,6 +256,7 @@ __all__ = [
     "StoredReadings",
     "Stream",
     "Study",
+    "Submission",
     "TemporaryChange",
     "UnitPlace",
     "account",
@@ -334,6 +344,7 @@ __all__ = [
     "moulding_lots_of",
     "moulding_lots_page",
     "moulding_places",
+    "notice_steps",
     "owed",
     "part",
     "part_by_id",
@@ -362,6 +373,7 @@ __all__ = [
     "retention_rules",
     "revisions_of",
     "rules_at",
+    "row_signed",
     "sample_step",
     "segments",
     "serials_of",
@@ -379,6 +391,8 @@ __all__ = [
     "streams_of",
     "studies",
     "study",
+    "submission",
+    "submissions",
     "suspect_shipped",
     "temporary_changes",
     "trail_of",

@@ -75,6 +75,7 @@ def _customer(row: Row[Any]) -> Customer:
         retention_years=row.retention_years,
         requalify_months=row.requalify_months,
         symbols=mapping(row.symbols),
+        notices=mapping(row.notices),
     )
 
 
