@@ -8,19 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache
-from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 from qualrec.errors import UsageError
+from qualrec.weld.books import MaterialBook, packaged_book
 from qualrec.weld.cautions import find_caution
 from qualrec.weld.polymers import Grade, find_grade
-from qualrec.weld.tables import load_table
 from qualrec.weld.trade_rules import find_rule
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
 
 POLARITY_GAP_MN_M = 10.0
 """From this difference on a caution is given (judgement)."""
@@ -80,9 +73,21 @@ class PairCheck:
         return next((finding for finding in self.findings if finding.topic == topic), None)
 
 
-@cache
-def _ratings() -> Mapping[tuple[str, str], Mapping[str, str]]:
-    return MappingProxyType({(row["upper"], row["lower"]): row for row in load_table("compatibility")})
+@dataclass(frozen=True, slots=True)
+class JointFacts:
+    """What is known of the two parts of a joint beside their materials; None: not known.
+
+    `transmission_pct` of the upper part at the joint position, `transmission_from` how it is known; `absorber_pct` of the
+    lower part by weight.
+    """
+
+    transmission_pct: float | None = None
+    transmission_from: str = ""
+    lower_absorbs: bool | None = None
+    absorber_pct: float | None = None
+    thickness_mm: float | None = None
+    wavelength_nm: float | None = None
+    moisture: MoistureState = MoistureState.UNKNOWN
 
 
 def check_pair(
@@ -92,33 +97,50 @@ def check_pair(
     upper_transmission_pct: float | None = None,
     lower_absorbs: bool | None = None,
     moisture: MoistureState | str = MoistureState.UNKNOWN,
+    book: MaterialBook | None = None,
 ) -> PairCheck:
     """Check the grades `upper` (transmissive) on `lower` (absorbing), named such as 'PA6-GF30'.
 
     `upper_transmission_pct` in % at the joint position; `lower_absorbs` whether the lower part holds an
-    absorber for the wavelength; None means not known. Raises UsageError for a polymer not in the table,
-    a transmission outside 0 to 100 %, or an unknown moisture state.
+    absorber for the wavelength; None means not known. `book`: the tables, the packaged ones if left out. Raises
+    UsageError for a polymer not in the tables, a transmission outside 0 to 100 %, or an unknown moisture state.
     """
-    if upper_transmission_pct is not None and not 0.0 <= upper_transmission_pct <= 100.0:
-        raise UsageError(
-            f"Transmission is {upper_transmission_pct!r} %.", "Give a transmission from 0 to 100 %."
-        )
+    tables = packaged_book() if book is None else book
+    facts = JointFacts(
+        transmission_pct=upper_transmission_pct,
+        lower_absorbs=lower_absorbs,
+        moisture=find_moisture(moisture),
+    )
+    return check_grades(find_grade(upper, tables.polymers), find_grade(lower, tables.polymers), facts, tables)
+
+
+def find_moisture(text: str) -> MoistureState:
+    """The moisture state that a text names. Raises UsageError that lists them."""
     try:
-        moisture = MoistureState(moisture)
+        return MoistureState(text)
     except ValueError:
         raise UsageError(
-            f"Moisture state {moisture!r} is not known.", f"Choose one of: {', '.join(MoistureState)}."
+            f"Moisture state {text!r} is not known.", f"Choose one of: {', '.join(MoistureState)}."
         ) from None
-    top, bottom = find_grade(upper), find_grade(lower)
-    rating, rated = _rating(top, bottom)
+
+
+def check_grades(top: Grade, bottom: Grade, facts: JointFacts, book: MaterialBook) -> PairCheck:
+    """Check two grades by all that is known of their joint. Raises UsageError for a transmission outside 0 to 100 %."""
+    percent = facts.transmission_pct
+    if percent is not None and not 0.0 <= percent <= 100.0:
+        raise UsageError(f"Transmission is {percent!r} %.", "Give a transmission from 0 to 100 %.")
+    rating, rated = _rating(top, bottom, book)
     overlap = melt_overlap(top, bottom)
     findings = (
         rated,
         _melt(top, bottom, overlap),
         _polarity(top, bottom),
-        _upper_optics(upper_transmission_pct),
-        _lower_optics(lower_absorbs),
-        *_moisture(top, bottom, moisture),
+        _upper_optics(percent, facts.transmission_from),
+        *_thickness(top, facts.thickness_mm),
+        *_wavelength(facts.wavelength_nm),
+        _lower_optics(facts.lower_absorbs),
+        *_absorber(facts.absorber_pct),
+        *_moisture(top, bottom, facts.moisture),
         *_reinforced(top, bottom),
     )
     return PairCheck(top, bottom, rating, overlap, findings)
@@ -130,9 +152,14 @@ def melt_overlap(upper: Grade, lower: Grade) -> float:
     return min(first.process_high_c, second.process_high_c) - max(first.process_low_c, second.process_low_c)
 
 
-def _rating(upper: Grade, lower: Grade) -> tuple[Rating, Finding]:
-    row = _ratings()[upper.polymer.abbreviation, lower.polymer.abbreviation]
-    rating = {"good": Rating.GOOD, "limited": Rating.LIMITED, "none": Rating.NO_EVIDENCE}[row["rating"]]
+def rating_of(word: str) -> Rating:
+    """The rating of a table's word."""
+    return {"good": Rating.GOOD, "limited": Rating.LIMITED, "none": Rating.NO_EVIDENCE}[word]
+
+
+def _rating(upper: Grade, lower: Grade, book: MaterialBook) -> tuple[Rating, Finding]:
+    row = book.rated(upper.polymer, lower.polymer)
+    rating = rating_of(row.rating)
     text = {
         Rating.GOOD: "Reported to weld. Prove it on the parts: lubricants, modifiers, glass and moisture can spoil it.",
         Rating.LIMITED: "Some grades or some reports only. Prove it on the parts.",
@@ -141,7 +168,9 @@ def _rating(upper: Grade, lower: Grade) -> tuple[Rating, Finding]:
     level = {Rating.GOOD: Level.SUPPORTS, Rating.LIMITED: Level.CAUTION, Rating.NO_EVIDENCE: Level.UNKNOWN}[
         rating
     ]
-    return rating, Finding("rating", level, text, row["source"], row["how_obtained"])
+    if row.own:
+        text = f"Rated by this plant. {text}"
+    return rating, Finding("rating", level, text, row.source, row.how_obtained)
 
 
 def _melt(upper: Grade, lower: Grade, overlap: float) -> Finding:
@@ -159,10 +188,14 @@ def _melt(upper: Grade, lower: Grade, overlap: float) -> Finding:
 
 def _polarity(upper: Grade, lower: Grade) -> Finding:
     source = "polymer science, from memory; surface energies of the polymer table scatter by 10 mN/m"
-    gap = abs(upper.polymer.surface_energy_mn_m - lower.polymer.surface_energy_mn_m)
-    if upper.polymer == lower.polymer:
+    if upper.polymer.family == lower.polymer.family:
         text = "Same polymer: no difference of polarity."
         return Finding("polarity", Level.SUPPORTS, text, source, "memory")
+    first, second = upper.polymer.surface_energy_mn_m, lower.polymer.surface_energy_mn_m
+    if first is None or second is None:
+        text = "Surface energy of one of them is not on record."
+        return Finding("polarity", Level.UNKNOWN, text, source, "memory")
+    gap = abs(first - second)
     text = (
         f"Surface energies differ by {gap:g} mN/m. This is a weak sign of polarity and never raises a rating; "
         "a difference of solubility parameters under 1 to 2 MPa^0.5 would favour a weld."
@@ -172,7 +205,7 @@ def _polarity(upper: Grade, lower: Grade) -> Finding:
     )
 
 
-def _upper_optics(percent: float | None) -> Finding:
+def _upper_optics(percent: float | None, known_from: str = "") -> Finding:
     least, comfortable = find_rule("transmission_least"), find_rule("transmission_comfortable")
     if percent is None:
         text = "Transmission of the upper part is not given: measure it at the joint position."
@@ -197,10 +230,43 @@ def _upper_optics(percent: float | None) -> Finding:
     return Finding(
         "upper optics",
         level,
-        f"Transmission {percent:g} % {text}",
+        f"Transmission {percent:.3g} % {text}" + (f" {known_from}" if known_from else ""),
         comfortable.source,
         comfortable.how_obtained,
     )
+
+
+def _thickness(upper: Grade, thickness_mm: float | None) -> tuple[Finding, ...]:
+    """Only where there is something to say: a semicrystalline part beyond the rule."""
+    rule = find_rule("upper_thickness_semicrystalline")
+    if thickness_mm is None or not upper.polymer.semicrystalline or rule.holds(thickness_mm):
+        return ()
+    text = f"Upper part {thickness_mm:g} mm thick. {rule.text}"
+    return (Finding("upper thickness", Level.CAUTION, text, rule.source, rule.how_obtained),)
+
+
+def _wavelength(wavelength_nm: float | None) -> tuple[Finding, ...]:
+    if wavelength_nm is None:
+        return ()
+    rule = find_rule("wavelength_band")
+    good = rule.holds(wavelength_nm)
+    text = f"Wavelength {wavelength_nm:g} nm is {'inside' if good else 'outside'} {rule.low:g} to {rule.high:g} nm."
+    level = Level.SUPPORTS if good else Level.CAUTION
+    return (
+        Finding("wavelength", level, text if good else f"{text} {rule.text}", rule.source, rule.how_obtained),
+    )
+
+
+def _absorber(percent: float | None) -> tuple[Finding, ...]:
+    if percent is None:
+        return ()
+    rule = find_rule("absorber_loading")
+    if rule.holds(percent):
+        text = f"Absorber {percent:g} % by weight, usual {rule.low:g} to {rule.high:g}."
+        return (Finding("absorber", Level.SUPPORTS, text, rule.source, rule.how_obtained),)
+    more = "surface decomposition and voids" if percent > (rule.high or 0.0) else "deep, slow heating"
+    text = f"Absorber {percent:g} % by weight is outside the usual {rule.low:g} to {rule.high:g}: {more} to be expected."
+    return (Finding("absorber", Level.CAUTION, text, rule.source, rule.how_obtained),)
 
 
 def _lower_optics(absorbs: bool | None) -> Finding:

@@ -25,27 +25,34 @@ class Polymer:
     semicrystalline: bool
     melting_c: float | None
     glass_c: float | None
-    density_kg_m3: float
-    cp_23c_j_kgk: float
+    density_kg_m3: float | None
+    cp_23c_j_kgk: float | None
     """Handbook value at 23 °C; melt budgets need the mean up to the melt instead."""
-    melt_enthalpy_kj_kg: float
-    surface_energy_mn_m: float
+    melt_enthalpy_kj_kg: float | None
+    surface_energy_mn_m: float | None
     tensile_natural_mpa: float | None
     tensile_gf30_mpa: float | None
     process_low_c: float
     process_high_c: float
     source: str
     how_obtained: str
+    like: str = ""
+    """Of an own polymer: the packaged polymer that it is a kind of."""
+
+    @property
+    def family(self) -> str:
+        """Abbreviation by which ratings and rules know it: that of the polymer it is a kind of, else its own."""
+        return self.like or self.abbreviation
 
     @property
     def takes_up_moisture(self) -> bool:
         """Polyamides: strength and glass transition depend on the water taken up."""
-        return self.abbreviation.startswith("PA") or self.abbreviation == "PPA"
+        return self.family.startswith("PA") or self.family == "PPA"
 
     @property
     def hydrolyses(self) -> bool:
         """Polyesters and polycarbonate degrade where moulded wet."""
-        return self.abbreviation in {"PBT", "PET", "PC", "PC/PBT", "PC/ABS", "TPC", "TPU"}
+        return self.family in {"PBT", "PET", "PC", "PC/PBT", "PC/ABS", "TPC", "TPU"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,24 +134,28 @@ _OTHER_NAMES: Mapping[str, str] = MappingProxyType(
 _GLASS = re.compile(r"[\s\-]*GF\s*(\d{1,2}(?:\.\d+)?)$", re.IGNORECASE)
 
 
-def find_polymer(name: str) -> Polymer:
-    """The polymer of an abbreviation, in any case. Raises UsageError that lists the known ones."""
+def find_polymer(name: str, known: Mapping[str, Polymer] | None = None) -> Polymer:
+    """The polymer of an abbreviation, in any case. `known`: polymers by abbreviation, the packaged ones if left out.
+
+    Raises UsageError that lists the known ones.
+    """
+    table = polymers() if known is None else known
     wanted = " ".join(name.split()).upper()
-    wanted = _OTHER_NAMES.get(wanted, wanted)
-    found = polymers().get(wanted)
+    by_upper = {key.upper(): polymer for key, polymer in table.items()}
+    found = by_upper.get(wanted) or by_upper.get(_OTHER_NAMES.get(wanted, wanted))
     if found is not None:
         return found
-    near = difflib.get_close_matches(wanted, list(polymers()), n=2, cutoff=0.6)
+    near = difflib.get_close_matches(wanted, list(table), n=2, cutoff=0.6)
     hint = f"Did you mean {' or '.join(near)}? " if near else ""
-    raise UsageError(f"Polymer {name!r} is not in the table.", f"{hint}Known: {', '.join(polymers())}.")
+    raise UsageError(f"Polymer {name!r} is not in the table.", f"{hint}Known: {', '.join(table)}.")
 
 
-def find_grade(name: str) -> Grade:
+def find_grade(name: str, known: Mapping[str, Polymer] | None = None) -> Grade:
     """Polymer and glass content of a name such as 'PA6-GF30', 'PBT GF 20' or 'PC'."""
     glass = _GLASS.search(name)
     if glass is None:
-        return Grade(find_polymer(name), 0.0)
-    return Grade(find_polymer(name[: glass.start()]), float(glass[1]))
+        return Grade(find_polymer(name, known), 0.0)
+    return Grade(find_polymer(name[: glass.start()], known), float(glass[1]))
 
 
 @cache

@@ -29,6 +29,7 @@ HOW_OBTAINED: Mapping[str, str] = MappingProxyType(
 
 TABLES = (
     "cautions",
+    "change_triggers",
     "compatibility",
     "event_kinds",
     "failure_modes",
