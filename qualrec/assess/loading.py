@@ -9,6 +9,7 @@ from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
 from qualrec.errors import UnknownRecord
+from qualrec.judge.control_plan import with_plan
 from qualrec.records import lookups
 from qualrec.values import NO_CONDITION, NO_STREAM, Characteristic, LotSeries
 
@@ -87,15 +88,18 @@ def series_of(
 def revisions_at(
     conn: Conn, part_number: str, moments: Iterable[int]
 ) -> dict[int, dict[int, Characteristic]]:
-    """For each moment the characteristics of a part by id, in the revision in force then.
+    """For each moment the characteristics of a part by id, in the revision and under the control plan in force then.
 
     A characteristic that had no revision yet is judged by its first one.
     """
-    ids = [c.id for c in lookups.characteristics(conn, part_number)]
+    every = lookups.characteristics(conn, part_number)
+    ids = [c.id for c in every]
     held = lookups.load_revisions(conn, ids)
+    plans = lookups.plan_rules(conn, every[0].part_id) if every else ()
     found: dict[int, dict[int, Characteristic]] = {}
     for moment in moments:
-        found[moment] = {i: lookups.in_force(held[i], moment) or held[i][0] for i in ids}
+        rules = lookups.rules_at(plans, moment)
+        found[moment] = {i: with_plan(lookups.in_force(held[i], moment) or held[i][0], rules) for i in ids}
     return found
 
 

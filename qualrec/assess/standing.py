@@ -9,9 +9,7 @@ from qualrec.judge.evidence import GaugeStanding
 from qualrec.records import lookups
 from qualrec.values import Characteristic, Values
 
-GAUGE_STUDIES = ("gauge crossed", "gauge nested")
-AGREEMENT = "agreement"
-ANALYSED = "analysed"
+NOT_ACCEPTABLE = "not acceptable"
 
 
 def gauge_standing(conn: Conn, characteristic: Characteristic, found: Values) -> GaugeStanding:
@@ -43,29 +41,16 @@ def gauge_standing(conn: Conn, characteristic: Characteristic, found: Values) ->
 
 def _last_study(conn: Conn, c: Characteristic, gauge_ids: set[int]) -> tuple[str, float | None, int | None]:
     """Number, % of study variation and categories of the last analysed gauge study of the gauges."""
-    studies = [
-        s
-        for s in lookups.studies(conn)
-        if s.kind in GAUGE_STUDIES
-        and s.state == ANALYSED
-        and s.gauge_id in gauge_ids
-        and s.characteristic_id in (None, c.id)
-    ]
-    if not studies:
+    last = lookups.last_gauge_study(lookups.studies(conn), c, gauge_ids)
+    if last is None:
         return "", None, None
-    last = max(studies, key=lambda s: (s.done_us or 0, s.id))
     grr, categories = last.analysis.get("grr_pct"), last.analysis.get("ndc")
     return last.number, None if grr is None else float(grr), None if categories is None else int(categories)
 
 
 def agreement_shown(conn: Conn, c: Characteristic) -> bool | None:
-    """Whether an analysed agreement study of the failure modes is on record; None where no mode is judged."""
+    """Whether the last analysed agreement study of the failure modes shows agreement; None where no mode is judged."""
     if not c.strength:
         return None
-    return any(
-        s.kind == AGREEMENT
-        and s.state == ANALYSED
-        and s.characteristic_id in (None, c.id)
-        and s.part_id in (None, c.part_id)
-        for s in lookups.studies(conn)
-    )
+    last = lookups.last_agreement(lookups.studies(conn), c)
+    return last is not None and last.verdict != NOT_ACCEPTABLE

@@ -1,4 +1,7 @@
-"""Characteristics by the revision in force at a moment."""
+"""Characteristics by the revision in force at a moment, with the sampling and reaction plan of the control plan in force then.
+
+`load_revisions` and `revisions_of` give the revisions as they were written, without a control plan.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,9 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, select
 
 from qualrec.errors import UnknownRecord
+from qualrec.judge.control_plan import with_plan
 from qualrec.records.lookups.base import rows_for, table, unknown, words
+from qualrec.records.lookups.control_plan import plan_rules, rules_at
 from qualrec.records.lookups.parts import part_id_of
 from qualrec.values import Characteristic
 
@@ -103,12 +108,13 @@ def characteristics(
 def part_characteristics(
     conn: Connection, part_id: int, at_us: int | None = None
 ) -> tuple[Characteristic, ...]:
-    """`characteristics` by the id of the part; one query."""
+    """`characteristics` by the id of the part; two queries."""
     groups: dict[int, list[Characteristic]] = {}
     for row in conn.execute(_statement().where(table("characteristic").c.part_id == part_id)):
         groups.setdefault(row.c_id, []).append(_characteristic(row))
+    rules = rules_at(plan_rules(conn, part_id), at_us)
     held = (in_force(revisions, at_us) for revisions in groups.values())
-    return tuple(c for c in held if c is not None)
+    return tuple(with_plan(c, rules) for c in held if c is not None)
 
 
 def characteristic(
@@ -128,4 +134,4 @@ def characteristic_by_id(
             f"Characteristic {characteristic_id} had no revision in force at that moment.",
             "Its first revision is valid from a later moment.",
         )
-    return held
+    return with_plan(held, rules_at(plan_rules(conn, held.part_id), at_us))

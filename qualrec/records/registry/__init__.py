@@ -9,10 +9,22 @@ from __future__ import annotations
 from qualrec.records.registry.accounts import (
     count_failure,
     forget_failures,
+    keep_accounts,
     set_secrets,
     withdraw_authorisation,
 )
 from qualrec.records.registry.characteristics import add_characteristic, revise_characteristic
+from qualrec.records.registry.control_plan import (
+    add_control_plan,
+    approve_control_plan,
+    change_control_plan,
+)
+from qualrec.records.registry.gauge_studies import (
+    add_gauge_study,
+    enter_run,
+    keep_analysis,
+    withdraw_study,
+)
 from qualrec.records.registry.keeping import add_containment, add_retention, close_containment
 from qualrec.records.registry.lots import (
     add_lot,
@@ -86,12 +98,14 @@ __all__ = [
     "add_component",
     "add_concession",
     "add_containment",
+    "add_control_plan",
     "add_customer",
     "add_delivery",
     "add_disposition",
     "add_event",
     "add_gauge",
     "add_gauge_check",
+    "add_gauge_study",
     "add_lot",
     "add_material",
     "add_moulding_lot",
@@ -112,14 +126,19 @@ __all__ = [
     "add_submission",
     "add_temporary_change",
     "add_tool",
+    "approve_control_plan",
     "approve_recipe_revision",
+    "change_control_plan",
     "close_containment",
     "close_notice_step",
     "count_failure",
     "end_lot",
     "end_temporary_change",
+    "enter_run",
     "forget_failures",
     "get_or_add_condition",
+    "keep_accounts",
+    "keep_analysis",
     "owe_test",
     "remove_role",
     "revise_characteristic",
@@ -137,4 +156,5 @@ __all__ = [
     "store_signed",
     "withdraw_authorisation",
     "withdraw_recipe_revision",
+    "withdraw_study",
 ]
