@@ -23,8 +23,10 @@ from qualrec.export.front import component_text
 from qualrec.export.messages import Words
 from qualrec.values import Disposition, Lot, MouldingLot, Plant, Segment
 
-WIDTHS = (12, 20, 6, 7, 9, 9, 9, 10, 10, 13)
+WIDTHS = (11, 22, 6, 5, 9, 10, 9, 9, 9, 13)
 """Columns of the page in characters."""
+ROWS_ON_A_PAGE = 30
+"""Rows of grids up to which the sheet is printed on one page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +141,7 @@ def certificate_document(cert: Certificate) -> Document:
         subject=subject,
         marks=tuple(marks),
         notes=tuple(notes),
-        pages=(Page(words("cert.sheet"), WIDTHS, tuple(blocks)),),
+        pages=(Page(words("cert.sheet"), WIDTHS, tuple(blocks), one_page=_short(blocks)),),
         made_us=cert.made_us,
         program_version=cert.program_version,
         head_seq=cert.trail_seq,
@@ -147,11 +149,18 @@ def certificate_document(cert: Certificate) -> Document:
     )
 
 
+def _short(blocks: list[Block]) -> bool:
+    """Whether the certificate can be printed on one page and still be read."""
+    return sum(len(block.rows) for block in blocks if isinstance(block, Grid)) <= ROWS_ON_A_PAGE
+
+
 def _lot(cert: Certificate, words: Words) -> Facts:
     lot, part, comma = cert.lot, cert.lot.part, cert.language == "de"
     customer = part.customer
     size = [
-        f"{figure_text(Figure(value), comma=comma)} mm" for value in (part.seam_length_mm, part.seam_width_mm) if value
+        f"{figure_text(Figure(value), comma=comma)} mm"
+        for value in (part.seam_length_mm, part.seam_width_mm)
+        if value
     ]
     rows: list[tuple[str, Cell]] = [
         (words("cert.maker"), f"{cert.plant.name} ({cert.plant.code})"),
@@ -161,7 +170,10 @@ def _lot(cert: Certificate, words: Words) -> Facts:
         (words("cover.name"), part.name),
         (words("cover.revision"), part.revision),
         (words("cover.drawing"), part.drawing),
-        (words("cover.process"), ", ".join([words.word(part.process), words.word(part.joint), " × ".join(size)]).rstrip(", ")),
+        (
+            words("cover.process"),
+            ", ".join([words.word(part.process), words.word(part.joint), " × ".join(size)]).rstrip(", "),
+        ),
         (words("l.lot"), lot.number),
         (words("cert.parent"), lot.parent),
         (words("l.state"), words.word(lot.state)),
@@ -191,7 +203,11 @@ def _results(cert: Certificate, words: Words) -> Grid:
     )
     rows = []
     for r in cert.results:
-        special = f" ({words.word(r.special_class)}{', ' if r.symbol else ''}{r.symbol})" if r.special_class != "standard" else ""
+        special = (
+            f" ({words.word(r.special_class)}{', ' if r.symbol else ''}{r.symbol})"
+            if r.special_class != "standard"
+            else ""
+        )
         counted = f"{words('cert.corrected')}: {r.corrected} / {r.void} / {r.test_faults}"
         name = f"{r.name}{special}" + (f"\n{counted}" if r.corrected or r.void or r.test_faults else "")
         rows.append(
@@ -234,7 +250,13 @@ def _stretches(cert: Certificate, words: Words) -> Grid:
         Column(words("l.lower"), span=3),
     )
     rows = tuple(
-        (When(s.from_us), _recipe(s, words), s.station, moulding_text(s.upper, words), moulding_text(s.lower, words))
+        (
+            When(s.from_us),
+            _recipe(s, words),
+            s.station,
+            moulding_text(s.upper, words),
+            moulding_text(s.lower, words),
+        )
         for s in cert.lot.segments
     )
     return Grid(words("cert.stretches"), columns, rows)
@@ -269,10 +291,10 @@ def _concessions(cert: Certificate, words: Words) -> Grid:
 def _dispositions(cert: Certificate, words: Words) -> Grid:
     columns = (
         Column(words("cert.decision"), span=2, strong=True),
-        Column(words("cert.parts"), span=1, number=True),
+        Column(words("cert.parts"), span=2, number=True),
         Column(words("cert.when"), span=2),
         Column(words("cert.who"), span=2),
-        Column(words("cert.reason"), span=3),
+        Column(words("cert.reason"), span=2),
     )
     rows = tuple(_decision(d, words) for d in cert.lot.dispositions)
     return Grid(words("cert.dispositions"), columns, rows, words("cert.no_dispositions"))
@@ -287,9 +309,9 @@ def _signatures(cert: Certificate, words: Words) -> Grid:
     columns = (
         Column(words("cert.meaning"), span=1, strong=True),
         Column(words("cert.who"), span=1),
-        Column(words("cert.when"), span=2),
+        Column(words("cert.when"), span=3),
         Column(words("cert.reason"), span=2),
-        Column(words("cert.signed"), span=4),
+        Column(words("cert.signed"), span=3),
     )
     rows = tuple(
         (words.word(s.meaning), s.person, When(s.at_us), s.reason, s.digest) for s in cert.signatures

@@ -81,17 +81,21 @@ Block = Facts | Grid | Notes | Signs
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A sheet of a workbook, or a part of a PDF file. `widths`: columns in characters; grids stretch over them."""
+    """A sheet of a workbook, or a part of a PDF file. `widths`: columns in characters; grids stretch over them.
+
+    `one_page`: a sheet that is printed upright on one page.
+    """
 
     title: str
     widths: tuple[float, ...]
     blocks: tuple[Block, ...]
     heading: str = ""
+    one_page: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """`marks` stand large under the title and in the head of every page, as 'DRAFT'. `head_digest`: head of the record chain."""
+    """`marks` stand large under the title and in the head of every page, as 'DRAFT'. `head_digest`: head of the chain."""
 
     plant: Plant
     language: str

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+from openpyxl.utils import get_column_letter
+
 from qualrec.export.book import Book, Look, Sheet, Span, Value
 from qualrec.export.document import (
     Cell,
@@ -65,6 +67,8 @@ def _write_page(sheet: Sheet, document: Document, page: Page, *, first: bool) ->
     if lone is not None and not first:
         # The heads stand under title and column row; a table needs rows of its own.
         sheet.freeze(0, 2 if page.heading else 1)
+    if page.one_page:
+        sheet.one_page()
     elif first:
         sheet.ws.page_setup.orientation = "portrait"
     if first:
@@ -84,12 +88,16 @@ def _write_page(sheet: Sheet, document: Document, page: Page, *, first: bool) ->
 def _lone_grid(page: Page) -> Grid | None:
     """The only block of a page where it is a grid of plain columns: it becomes a table."""
     if len(page.blocks) == 1 and isinstance(block := page.blocks[0], Grid):
-        plain = all(c.span == 1 for c in block.columns) and len({c.head for c in block.columns}) == len(block.columns)
+        plain = all(c.span == 1 for c in block.columns) and len({c.head for c in block.columns}) == len(
+            block.columns
+        )
         return block if plain and block.rows else None
     return None
 
 
-def _write_block(sheet: Sheet, document: Document, block: Facts | Grid | Notes | Signs, *, lone: bool, name: str) -> None:
+def _write_block(
+    sheet: Sheet, document: Document, block: Facts | Grid | Notes | Signs, *, lone: bool, name: str
+) -> None:
     if block.heading:
         sheet.section(block.heading)
     if isinstance(block, Facts):
@@ -103,7 +111,8 @@ def _write_block(sheet: Sheet, document: Document, block: Facts | Grid | Notes |
             sheet.note(sentence, "text")
     else:
         for label in block.labels:
-            sheet.row([label, *[None] * (sheet.width - 1)], "sign", 30)
+            at = sheet.row([label, *[None] * (sheet.width - 1)], "sign", 30)
+            sheet.ws.merged_cells.add(f"A{at}:{get_column_letter(sheet.width)}{at}")
 
 
 def _write_fact(sheet: Sheet, label: str, cell: Cell) -> None:

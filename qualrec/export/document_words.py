@@ -69,11 +69,12 @@ DOCUMENT_WORDS: dict[str, tuple[str, str]] = {
     # label
     "label.lot": ("Lot", "Los"),
     "label.part": ("Part", "Teil"),
-    "label.quantity": ("Parts", "Teile"),
+    "label.quantity": ("Parts in the house", "Teile im Haus"),
     "label.since": ("since", "seit"),
     "label.by": ("by", "von"),
     "label.why": ("Why", "Warum"),
     "label.printed": ("Printed", "Gedruckt"),
+    "label.do_not_ship": ("NOT RELEASED, DO NOT SHIP", "NICHT FREIGEGEBEN, NICHT AUSLIEFERN"),
     "label.do_not_use": ("DO NOT USE, DO NOT SHIP", "NICHT VERWENDEN, NICHT AUSLIEFERN"),
     # problem reports
     "pr.title": ("Problem report", "Problembericht"),

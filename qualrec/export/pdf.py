@@ -1,4 +1,4 @@
-"""A document as a PDF file: A4 upright, readable in black and white, every cell wrapped, the marks in the head of every page."""
+"""A document as a PDF file: A4, readable in black and white, every cell wrapped, the marks in the head of every page."""
 
 from __future__ import annotations
 
@@ -15,7 +15,9 @@ from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTempl
 from qualrec.export.document import Block, Column, Document, Facts, Grid, Notes, Signs, is_empty, shown
 from qualrec.export.pdf_text import BOLD, ITALIC, PLAIN, load_fonts, markup, one_line, printable
 
-MARGIN, HEAD, FOOT = 16 * mm, 22 * mm, 18 * mm
+MARGIN, HEAD, FOOT = 16 * mm, 20 * mm, 17 * mm
+PADDING = 6
+"""Points that the PDF library leaves free within a frame."""
 LABEL_SHARE = 0.28
 GREY, LINE = 0.9, 0.5
 WIDE = 105
@@ -30,8 +32,8 @@ def write_pdf(document: Document, to: Path) -> None:
     template = SimpleDocTemplate(
         str(to),
         pagesize=size,
-        leftMargin=MARGIN,
-        rightMargin=MARGIN,
+        leftMargin=MARGIN - PADDING,
+        rightMargin=MARGIN - PADDING,
         topMargin=HEAD,
         bottomMargin=FOOT,
         title=printable(f"{document.title}: {document.subject}"),
@@ -72,14 +74,12 @@ class _NumberedCanvas(Canvas):  # type: ignore[misc]
     def _edges(self, number: int, total: int) -> None:
         document, (width, height) = self.of, self._pagesize
         words = document.words
-        top, room = height - 11 * mm, width - 2 * MARGIN
+        top, room = height - 14 * mm, width - 2 * MARGIN
+        self.setFont(BOLD, 9)
+        self.drawCentredString(width / 2, top + 12, fitted(" · ".join(document.marks), BOLD, 9, room))
         self.setFont(PLAIN, 7.5)
-        self.drawString(MARGIN, top, fitted(document.plant.name, PLAIN, 7.5, room * 0.36))
-        self.drawRightString(width - MARGIN, top, fitted(document.subject, PLAIN, 7.5, room * 0.3))
-        self.setFont(BOLD, 7.5)
-        mark = fitted(" · ".join(document.marks), BOLD, 7.5, room * 0.32)
-        self.drawCentredString(width / 2, top, mark)
-        self.setFont(PLAIN, 7.5)
+        self.drawString(MARGIN, top, fitted(document.plant.name, PLAIN, 7.5, room * 0.48))
+        self.drawRightString(width - MARGIN, top, fitted(document.subject, PLAIN, 7.5, room * 0.48))
         self.line(MARGIN, top - 4, width - MARGIN, top - 4)
         low = 9 * mm
         self.line(MARGIN, low + 10, width - MARGIN, low + 10)
@@ -101,7 +101,13 @@ def fitted(text: str, font: str, size: float, room: float) -> str:
 
 def style(name: str, size: float = 8.0, **more: Any) -> ParagraphStyle:
     """A paragraph style of ours."""
-    given: dict[str, Any] = {"fontName": PLAIN, "fontSize": size, "leading": size * 1.3, "splitLongWords": 1, **more}
+    given: dict[str, Any] = {
+        "fontName": PLAIN,
+        "fontSize": size,
+        "leading": size * 1.3,
+        "splitLongWords": 1,
+        **more,
+    }
     return ParagraphStyle(name, **given)
 
 
@@ -110,9 +116,12 @@ SUBJECT = style("subject", 11, fontName=BOLD, spaceAfter=4)
 PAGE = style("page", 13, fontName=BOLD, spaceBefore=10, spaceAfter=2)
 SECTION = style("section", 10, fontName=BOLD, spaceBefore=9, spaceAfter=3)
 TEXT = style("text")
+SENTENCE = style("sentence", spaceBefore=3)
 STRONG = style("strong", fontName=BOLD)
 NUMBER = style("number", alignment=TA_RIGHT)
 STRONG_NUMBER = style("strong number", fontName=BOLD, alignment=TA_RIGHT)
+COLUMN = style("column", 7.5, fontName=BOLD)
+NUMBER_COLUMN = style("number column", 7.5, fontName=BOLD, alignment=TA_RIGHT)
 NOTE = style("note", 7.5, fontName=ITALIC, spaceAfter=2)
 MARK = style("mark", 13, fontName=BOLD)
 
@@ -123,7 +132,9 @@ def _story(document: Document, width: float) -> list[Flowable]:
         story.append(Paragraph(markup(document.subject), SUBJECT))
     for mark in document.marks:
         box = Table([[Paragraph(markup(mark), MARK)]], colWidths=[width])
-        box.setStyle(TableStyle([("BOX", (0, 0), (-1, -1), 1.5, (0, 0, 0)), ("BOTTOMPADDING", (0, 0), (-1, -1), 6)]))
+        box.setStyle(
+            TableStyle([("BOX", (0, 0), (-1, -1), 1.5, (0, 0, 0)), ("BOTTOMPADDING", (0, 0), (-1, -1), 6)])
+        )
         story += [box, Spacer(1, 4)]
     story += [Paragraph(markup(note), NOTE) for note in document.notes]
     for page in document.pages:
@@ -149,7 +160,7 @@ def _block(document: Document, block: Block, widths: tuple[float, ...], width: f
             return _together(head, Paragraph(markup(block.empty), TEXT))
         return _together(head, _grid(document, block, widths, width))
     if isinstance(block, Notes):
-        return _together(head, *(Paragraph(markup(s), TEXT) for s in block.sentences))
+        return _together(head, *(Paragraph(markup(s), SENTENCE) for s in block.sentences))
     return [KeepTogether([*head, *_signs(block, width)])]
 
 
@@ -167,7 +178,7 @@ def _grid(document: Document, grid: Grid, widths: tuple[float, ...], width: floa
     for column in grid.columns:
         columns.append(scale * sum(widths[at : at + column.span]))
         at += column.span
-    rows = [[Paragraph(markup(c.head), STRONG_NUMBER if c.number else STRONG) for c in grid.columns]]
+    rows = [[Paragraph(markup(c.head), NUMBER_COLUMN if c.number else COLUMN) for c in grid.columns]]
     for row in grid.rows:
         rows.append(
             [
@@ -192,8 +203,8 @@ def _table(rows: list[list[Paragraph]], columns: list[float], *, head: bool = Fa
         ("LINEBELOW", (0, 0), (-1, -1), 0.3, (LINE, LINE, LINE)),
         ("TOPPADDING", (0, 0), (-1, -1), 1.5),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
-        ("LEFTPADDING", (0, 0), (-1, -1), 2),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+        ("LEFTPADDING", (0, 0), (-1, -1), 3),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 3),
     ]
     if head:
         lines += [
@@ -208,5 +219,7 @@ def _table(rows: list[list[Paragraph]], columns: list[float], *, head: bool = Fa
 def _signs(block: Signs, width: float) -> list[Flowable]:
     rows = [[Paragraph(markup(label), TEXT)] for label in block.labels]
     table = Table(rows, colWidths=[width], rowHeights=[14 * mm] * len(rows))
-    table.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LINEBELOW", (0, 0), (-1, -1), 0.8, (0, 0, 0))]))
+    table.setStyle(
+        TableStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LINEBELOW", (0, 0), (-1, -1), 0.8, (0, 0, 0))])
+    )
     return [table]

@@ -7,7 +7,6 @@ sign, which looks the same; for any other sign that the font lacks its code stan
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -20,12 +19,12 @@ from qualrec.export.text import shown
 
 PLAIN, BOLD, ITALIC = "qr", "qr-bold", "qr-italic"
 FILES = {PLAIN: "Vera.ttf", BOLD: "VeraBd.ttf", ITALIC: "VeraIt.ttf"}
-SAME_LOOK = str.maketrans({"\u03bc": "\u00b5", "\u2011": "-", "\u202f": "\u00a0", "\u2009": "\u00a0", "\u00ad": ""})
+SAME_LOOK = str.maketrans(
+    {"\u03bc": "\u00b5", "\u2011": "-", "\u202f": "\u00a0", "\u2009": "\u00a0", "\u00ad": ""}
+)
 """Signs that the font lacks, and signs that look the same."""
 MOST_SIGNS = 20_000
 """Most signs of one text on paper; what is longer ends in a remark."""
-_LONG = re.compile(r"\S{60,}")
-_PIECE = 40
 
 
 @cache
@@ -60,10 +59,5 @@ def one_line(text: str) -> str:
 
 
 def markup(text: str) -> str:
-    """Printable text for a paragraph: marks of the markup are escaped, line feeds kept, endless words cut into lines."""
-    clean = _LONG.sub(lambda found: _cut(found.group()), printable(text))
-    return escape(clean).replace("\n", "<br/>")
-
-
-def _cut(word: str) -> str:
-    return " ".join(word[at : at + _PIECE] for at in range(0, len(word), _PIECE))
+    """Printable text for a paragraph: marks of the markup are escaped, line feeds kept."""
+    return escape(printable(text)).replace("\n", "<br/>")

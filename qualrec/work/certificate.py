@@ -102,7 +102,9 @@ def make(
         "head": [cert.trail_seq, cert.trail_digest],
     }
     with session.store.write(session.actor, session.plant.id) as writer:
-        writer.note("draft of certificate made" if cert.draft else "certificate made", "lot", cert.lot.id, content)
+        writer.note(
+            "draft of certificate made" if cert.draft else "certificate made", "lot", cert.lot.id, content
+        )
     return Made(to, digest, cert.trail_seq, cert.trail_digest, _sentences(cert, to, digest))
 
 
@@ -171,7 +173,12 @@ def _modes(rows: Sequence[ReadingRow]) -> dict[str, dict[str, int]]:
     """Pulls that count, by characteristic and failure mode."""
     found: dict[str, Counter[str]] = {}
     for row in rows:
-        if row.pull is not None and not row.void and row.pull.mode and row.pull.mode != FailureMode.TEST_FAULT:
+        if (
+            row.pull is not None
+            and not row.void
+            and row.pull.mode
+            and row.pull.mode != FailureMode.TEST_FAULT
+        ):
             found.setdefault(row.code, Counter())[row.pull.mode] += 1
     return {code: dict(sorted(modes.items())) for code, modes in sorted(found.items())}
 

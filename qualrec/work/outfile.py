@@ -30,13 +30,17 @@ def check_place(to: Path, endings: Sequence[str], *, replace: bool) -> None:
     """Raises UsageError or Refused where a file cannot or must not be written there."""
     if to.suffix.lower() not in endings:
         said = " or ".join(endings)
-        raise UsageError(f"{to}: the name must end in {said}.", f"Give a name as {to.stem or 'file'}{endings[0]}.")
+        raise UsageError(
+            f"{to}: the name must end in {said}.", f"Give a name as {to.stem or 'file'}{endings[0]}."
+        )
     if not to.parent.is_dir():
         raise UsageError(f"{to.parent}: there is no such folder.", "Make it first, or choose another.")
     if to.is_dir():
         raise UsageError(f"{to} is a folder.", "Give the name of a file.")
     if to.exists() and not replace:
-        raise Refused(f"{to} is already there; nothing was written.", "Choose another name, or say --replace.")
+        raise Refused(
+            f"{to} is already there; nothing was written.", "Choose another name, or say --replace."
+        )
 
 
 def put(to: Path, write: Callable[[Path], None], endings: Sequence[str], *, replace: bool = False) -> str:
