@@ -1,4 +1,4 @@
-"""Rows to fill in: plain fields with an echo of what was understood, and choices by one key.
+"""Rows to fill in: plain fields with an echo of what was understood, and the form that leads through rows.
 
 Made for scanners, gloves and both decimal marks: Enter ends a field, nothing is guessed by the field itself (the
 caller's `understand` reads the text), and keys that a scanner sends right behind an Enter reach
@@ -8,27 +8,26 @@ the next row in their order.
 from __future__ import annotations
 
 from asyncio import sleep
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any
 
-from rich.segment import Segment
 from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical
-from textual.events import Click, Key
+from textual.containers import Horizontal
+from textual.events import Key
 from textual.geometry import Size
 from textual.message import Message
 from textual.reactive import reactive
-from textual.strip import Strip
-from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from qualrec.errors import QualrecError
-from qualrec.tui.labels import Tone, key_name, plain
+from qualrec.tui.labels import Tone, plain
 from qualrec.tui.themes import is_ascii
+from qualrec.tui.widgets.choice import Choice, Option
 from qualrec.tui.widgets.message_line import MessageLine
+from qualrec.tui.widgets.rows import LABEL_WIDTH, LEAST_SIGNS, Guarded, Row, Rows
 
-LABEL_WIDTH = 18
+__all__ = ["Choice", "Entry", "Field", "Form", "Option", "Row", "Understood", "as_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,50 +46,6 @@ def as_text(text: str) -> Understood:
     return Understood(text.strip())
 
 
-class Row(Widget):
-    """A row of a form: takes keys in order, knows whether it is filled in."""
-
-    class Accepted(Message):
-        """The row holds an answer. `first_text` is the first entry where it had to be typed twice."""
-
-        def __init__(self, row: Row, value: Any, text: str, first_text: str | None = None) -> None:
-            super().__init__()
-            self.row = row
-            self.value = value
-            self.text = text
-            self.first_text = first_text
-
-        @property
-        def control(self) -> Row:
-            return self.row
-
-    value: Any = None
-    """The answer; None while there is none."""
-
-    def start(self) -> None:
-        """Give the row the focus."""
-        raise NotImplementedError
-
-    def take(self, event: Key) -> None:
-        """Take a key that came too late for the row before."""
-        raise NotImplementedError
-
-    def check(self) -> bool:
-        """Whether the row is answered or need not be; tells what is wrong with it."""
-        raise NotImplementedError
-
-    def clear(self) -> None:
-        raise NotImplementedError
-
-    def accept(self, value: Any, text: str, first_text: str | None = None) -> None:
-        """Take the answer, move on to the next row of the form, and tell the screen."""
-        self.value = value
-        self.post_message(self.Accepted(self, value, text, first_text))
-        form = next((node for node in self.ancestors if isinstance(node, Form)), None)
-        if form is not None:
-            form.move_on(self)
-
-
 class Entry(Input):
     """The one-line input of a field. Enter and Tab act at once, so that no key overtakes them.
 
@@ -105,6 +60,9 @@ class Entry(Input):
         self.cursor_blink = False
         self.before: Entry | None = None
         """The entry that handed the focus over; its late keys go first."""
+        self.burst = ""
+        """The signs typed last, each faster than a hand types."""
+        self._typed = -1.0
 
     async def _on_key(self, event: Key) -> None:
         if self.screen.focused is not self:
@@ -121,10 +79,34 @@ class Entry(Input):
             return
         while self.before is not None and self.before.is_running and self.before.message_queue_size:
             await sleep(0)
-        if event.key in ("enter", "tab"):
+        if self.row.hold(event) or self._label_ended(event):
+            event.stop()
+            event.prevent_default()
+        elif event.key in ("enter", "tab"):
             event.stop()
             event.prevent_default()
             self.take(event)
+
+    def _label_ended(self, event: Key) -> bool:
+        """Whether an Enter ends a label that a scanner without prefix sent into a field that asks for a figure.
+
+        A label begins with a letter; what begins as a figure is one, as a gauge with a keyboard plug sends it.
+        """
+        scanner = self.row.scanner
+        if not self.row.guard or scanner.prefix or not scanner.gap_ms:
+            return False
+        fast = event.time - self._typed <= scanner.gap_ms / 1000
+        if event.key != "enter":
+            self._typed = event.time
+            self.burst = (self.burst if fast else "") + (event.character or "" if event.is_printable else "")
+            return False
+        burst, self.burst = self.burst, ""
+        if not fast or len(burst) < LEAST_SIGNS or not burst[0].isalpha() or not self.value.endswith(burst):
+            return False
+        self.value = self.value.removesuffix(burst)
+        self.cursor_position = len(self.value)
+        self.row.post_message(Row.Scanned(self.row, scanner.label(burst)))
+        return True
 
     def take(self, event: Key) -> None:
         """Act on a key at once."""
@@ -138,12 +120,13 @@ class Entry(Input):
             self.insert_text_at_cursor(event.character)
 
 
-class Field(Row):
+class Field(Guarded):
     """A label, an entry, a unit; below it the echo or what is wrong.
 
     `understand` gets the text and returns what it means, or raises a QualrecError whose words are shown. It runs
     at every change, so it must be quick. An empty field is accepted only if not `required`, with value None. With
-    `keep_echo` the line of the echo is there always, so that nothing moves while the field is typed into.
+    `keep_echo` the line of the echo is there always, so that nothing moves while the field is typed into. With `guard`
+    a label that a scanner sends into it is told by `Scanned`: see `Guarded`.
     """
 
     DEFAULT_CSS = """
@@ -167,8 +150,9 @@ class Field(Row):
         secret: bool = False,
         placeholder: str = "",
         keep_echo: bool = False,
+        guard: bool = False,
     ) -> None:
-        super().__init__(id=id)
+        super().__init__(id=id, guard=guard)
         self.label = label
         self.keep_echo = keep_echo
         self.unit = unit
@@ -213,7 +197,7 @@ class Field(Row):
             self.entry.before = focused if isinstance(focused, Entry) else None
         self.screen.set_focus(self.entry)
 
-    def take(self, event: Key) -> None:
+    def act(self, event: Key) -> None:
         self.entry.take(event)
 
     def again(self, prompt: str) -> None:
@@ -230,6 +214,7 @@ class Field(Row):
         self._say(f"! {problem}", Tone.BAD)
 
     def clear(self) -> None:
+        self._forget()
         self.first_text, self.before, self.value, self.problem = None, None, None, ""
         self.text = ""
         self._say("")
@@ -251,7 +236,10 @@ class Field(Row):
         return True
 
     def submit(self) -> None:
-        """End the entry: accept it or say why not."""
+        """End the entry: accept it or say why not. What a scanner sends around a label is taken off."""
+        scanner = self.scanner
+        if scanner.prefix and self.text.startswith(scanner.prefix):
+            self.text = scanner.label(self.text)
         if not self.check():
             self.app.bell()
             return
@@ -288,143 +276,7 @@ class Field(Row):
         self.query_one(MessageLine).say(text, tone)
 
 
-@dataclass(frozen=True, slots=True)
-class Option:
-    """One answer of a choice: the key that picks it, the value it stands for, its word, a line of help."""
-
-    key: str
-    value: str
-    word: str
-    help: str = ""
-
-
-class Choice(Row, can_focus=True):
-    """Answers picked by one key or a click. Nothing is picked before the user does; Enter confirms what is picked."""
-
-    COMPONENT_CLASSES: ClassVar[set[str]] = {"choice--label", "choice--key", "choice--word", "choice--picked"}
-    DEFAULT_CSS = """
-    Choice {
-        height: auto;
-        .choice--label { color: $foreground; }
-        .choice--key { color: $tone-good; text-style: bold; }
-        .choice--word { color: $foreground; }
-        .choice--picked { color: $here-text; background: $here-ground; text-style: bold; }
-    }
-    """
-
-    def __init__(
-        self, label: str, options: Sequence[Option], *, id: str | None = None, required: bool = True
-    ) -> None:
-        super().__init__(id=id)
-        self.label = label
-        self.options = tuple(options)
-        self.required = required
-        self.problem = ""
-
-    def get_content_height(self, container: Any, viewport: Any, width: int) -> int:
-        return len(self._lines(width)) + 1
-
-    def _lines(self, width: int) -> list[list[Option]]:
-        """The options in lines of the room right of the label."""
-        lines: list[list[Option]] = [[]]
-        used = 0
-        for option in self.options:
-            wide = len(self._shown(option)) + 2
-            if lines[-1] and used + wide > width - LABEL_WIDTH - 2:
-                lines.append([])
-                used = 0
-            lines[-1].append(option)
-            used += wide
-        return lines
-
-    def _shown(self, option: Option) -> str:
-        picked = option.value == self.value
-        return (
-            f"[{key_name(option.key)}] {option.word}" if picked else f" {key_name(option.key)}  {option.word}"
-        )
-
-    def render_line(self, y: int) -> Strip:
-        width = self.size.width
-        lines = self._lines(width)
-        style = {
-            name: self.get_component_rich_style(f"choice--{name}")
-            for name in ("label", "key", "word", "picked")
-        }
-        ascii_only = is_ascii(self)
-        sign = (">" if ascii_only else "▸") if self.has_focus else " "
-        head = f"{sign} {self.label}" if y == 0 else ""
-        segments = [Segment(head[: LABEL_WIDTH + 1].ljust(LABEL_WIDTH + 2), style["label"])]
-        if y < len(lines):
-            for option in lines[y]:
-                shown = plain(self._shown(option)) if ascii_only else self._shown(option)
-                cut = len(key_name(option.key)) + 2
-                if option.value == self.value:
-                    segments.append(Segment(shown, style["picked"]))
-                else:
-                    segments += [Segment(shown[:cut], style["key"]), Segment(shown[cut:], style["word"])]
-                segments.append(Segment("  ", style["label"]))
-        else:
-            help_line = next((option.help for option in self.options if option.value == self.value), "")
-            text = f"! {self.problem}" if self.problem else help_line
-            segments.append(Segment(plain(text) if ascii_only else text, style["label"]))
-        return Strip(segments).crop(0, width).adjust_cell_length(width, style["label"])
-
-    def start(self) -> None:
-        self.screen.set_focus(self)
-
-    def clear(self) -> None:
-        self.value, self.problem = None, ""
-        self.refresh()
-
-    def check(self) -> bool:
-        if self.value is None and self.required:
-            self.problem = f"Choose: {self._keys()}."
-            self.refresh()
-            return False
-        return True
-
-    def _keys(self) -> str:
-        return ", ".join(key_name(option.key) for option in self.options)
-
-    def pick(self, option: Option) -> None:
-        self.problem = ""
-        self.value = option.value
-        self.refresh()
-        self.accept(option.value, option.word)
-
-    def take(self, event: Key) -> None:
-        picked = next((o for o in self.options if o.key == (event.character or event.key).lower()), None)
-        if picked is not None:
-            self.pick(picked)
-        elif event.is_printable:
-            self.problem = f"{event.character} is no answer here. Choose: {self._keys()}."
-            self.refresh()
-            self.app.bell()
-        elif event.key == "enter" and self.check():
-            word = next((option.word for option in self.options if option.value == self.value), "")
-            self.accept(self.value, word)
-
-    def check_consume_key(self, key: str, character: str | None) -> bool:
-        """Every sign that can be typed is meant for the choice: a figure typed too early must not lead elsewhere."""
-        return key == "enter" or (character is not None and character.isprintable())
-
-    def on_key(self, event: Key) -> None:
-        if self.check_consume_key(event.key, event.character):
-            event.stop()
-            event.prevent_default()
-            self.take(event)
-
-    def on_click(self, event: Click) -> None:
-        lines = self._lines(self.size.width)
-        column = LABEL_WIDTH + 2
-        for option in lines[event.y] if event.y < len(lines) else ():
-            if column <= event.x < column + len(self._shown(option)):
-                self.pick(option)
-                return
-            column += len(self._shown(option)) + 2
-
-
-class Form(Vertical):
+class Form(Rows):
     """Rows filled in one after the other. Posts `Form.Complete` when the last one is answered and all hold.
 
     With `renews` it is empty again at that moment, so that the next entry may be typed without waiting.
