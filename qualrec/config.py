@@ -75,6 +75,8 @@ class Settings:
     badge: str = ""
     """Badge of the person on the command line; empty means the only person of a single-user plant."""
     station: str = ""
+    link: str = ""
+    """Path of the link profile of this machine's instrument; empty means none."""
     keymap: Mapping[str, str] = field(default_factory=dict)
     scanner: Scanner = Scanner()
     config_dir: Path | None = None
@@ -195,6 +197,7 @@ def load(
         no_color=bool(env.get("NO_COLOR")),
         badge=pick(badge, "QUALREC_BADGE", "badge", ""),
         station=pick(station, "QUALREC_STATION", "station", ""),
+        link=pick(None, "QUALREC_LINK", "link", ""),
         keymap=keymap,
         scanner=_scanner(stored.get("scanner", {}), path),
         config_dir=Path(env["QUALREC_CONFIG_DIR"]) if env.get("QUALREC_CONFIG_DIR") else path.parent,

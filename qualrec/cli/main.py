@@ -15,6 +15,7 @@ from qualrec.cli import (
     database,
     lot_life,
     lots,
+    machines,
     opening,
     packs,
     people,
@@ -78,6 +79,7 @@ plant.add_to(app, open_screens)
 opening.add_to(app)
 lots.add_to(app)
 lot_life.add_to(app)
+machines.add_to(app)
 charts.add_to(app)
 registers.add_to(app)
 people.add_to(app)

@@ -47,6 +47,13 @@ def json_out(value: Any) -> None:
     sys.stdout.write(text.translate(ESCAPED) + "\n")
 
 
+def json_line(value: Any) -> None:
+    """One value on one line, at once: for commands that go on."""
+    text = json.dumps(plain(value), ensure_ascii=False)
+    sys.stdout.write(text.translate(ESCAPED) + "\n")
+    sys.stdout.flush()
+
+
 def line(text: str = "") -> None:
     sys.stdout.write(clean(text) + "\n")
 
