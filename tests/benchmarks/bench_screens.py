@@ -229,7 +229,7 @@ def lists(folder: Path) -> list[dict[str, Any]]:
 def plot_of(count: int, centre: float, spread: float) -> Any:
     """An invented series with every kind of mark, two versions of limits and an event."""
     from qualrec.tui.widgets.plot_canvas import Mark
-    from qualrec.tui.widgets.plot_grid import EventMark, LimitSpan, SequencePlot
+    from qualrec.tui.widgets.plot_sequence import EventMark, LimitSpan, SequencePlot
 
     values = [centre + spread * math.sin(at * 12.9898) for at in range(count)]
     marks = [

@@ -23,7 +23,7 @@ from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.widgets.chart import Chart
 from qualrec.tui.widgets.forms import Choice, Field, Form, Option, Understood
 from qualrec.tui.widgets.plot_canvas import Mark
-from qualrec.tui.widgets.plot_grid import EventMark, LimitSpan, SequencePlot
+from qualrec.tui.widgets.plot_sequence import EventMark, LimitSpan, SequencePlot
 from qualrec.tui.widgets.record_table import Cell, Column, Line, Page, PageRequest, RecordTable
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"

@@ -11,17 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from qualrec.tui.widgets.plot_canvas import ASCII, MARK_ROLE, UNICODE, Mark, Role, Scale, widened
-from qualrec.tui.widgets.plot_grid import (
+from qualrec.tui.widgets.plot_grid import column_of, draw_sequence, places_at
+from qualrec.tui.widgets.plot_sequence import (
     EventMark,
     LimitSpan,
     SequencePlot,
     View,
-    column_of,
-    draw_sequence,
     legend,
     level_at,
     missing,
-    places_at,
     span_at,
 )
 

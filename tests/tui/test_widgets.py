@@ -18,7 +18,7 @@ from qualrec.tui.widgets.chart import Chart, point_text
 from qualrec.tui.widgets.forms import Choice, Entry, Field, Form
 from qualrec.tui.widgets.histogram import Histogram, IndexBars, ProbabilityPaper
 from qualrec.tui.widgets.message_line import MessageLine
-from qualrec.tui.widgets.plot_grid import SequencePlot
+from qualrec.tui.widgets.plot_sequence import SequencePlot
 from qualrec.tui.widgets.plot_shapes import Distribution, IndexBar, ProbabilityPlot
 from qualrec.tui.widgets.record_table import RecordTable
 

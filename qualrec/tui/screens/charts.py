@@ -21,7 +21,7 @@ from qualrec.tui.screens.charts_text import Look
 from qualrec.tui.screens.subject import Subject, groups_of
 from qualrec.tui.screens.text_sheet import TextSheet
 from qualrec.tui.widgets.chart import Chart
-from qualrec.tui.widgets.plot_grid import SequencePlot, Words
+from qualrec.tui.widgets.plot_sequence import SequencePlot, Words
 
 if TYPE_CHECKING:
     from qualrec.assess import ChartView, TrialLimits

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from qualrec.tui.labels import DecimalStyle, count, number
 from qualrec.tui.widgets.plot_canvas import Mark
-from qualrec.tui.widgets.plot_grid import EventMark, LimitSpan, SequencePlot, Words
+from qualrec.tui.widgets.plot_sequence import EventMark, LimitSpan, SequencePlot, Words
 
 if TYPE_CHECKING:
     from qualrec.assess import ChartView, TrialLimits

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import isfinite
 from textwrap import wrap
 
@@ -13,17 +13,13 @@ from textual.strip import Strip
 from qualrec.tui.actions import bindings_of
 from qualrec.tui.widgets.grid_view import GridView
 from qualrec.tui.widgets.plot_canvas import MARK_WORDS, Box, Grid, Mark, Role
-from qualrec.tui.widgets.plot_grid import (
-    SequencePlot,
-    View,
-    draw_sequence,
-    legend,
-    missing,
-    places_at,
-)
+from qualrec.tui.widgets.plot_grid import draw_sequence, places_at
+from qualrec.tui.widgets.plot_sequence import SequencePlot, View, legend, missing
 
 FEWEST = 5
 """Points in the closest view."""
+ROOM_FOR_TWO, ROOM_FOR_THREE = 14, 26
+"""Rows from which a second and a third chart are drawn."""
 
 
 def point_text(plot: SequencePlot, index: int) -> str:
@@ -38,7 +34,7 @@ def point_text(plot: SequencePlot, index: int) -> str:
 
 
 class Chart(GridView, can_focus=True):
-    """Title, chart, spread chart below if there is one, the point's text, the legend.
+    """Title, chart, up to two charts of the same points below it, the point's text, the legend.
 
     `show` gives it what to draw. `describe` tells everything about a point, by its number; without it the chart
     tells what the plot knows. Posts `Chart.PointMoved` and, on Enter or a double click, `Chart.PointOpened`.
@@ -66,6 +62,7 @@ class Chart(GridView, can_focus=True):
         super().__init__(id=id, classes="family-chart")
         self.plot = SequencePlot(())
         self.spread: SequencePlot | None = None
+        self.between: SequencePlot | None = None
         self.heading = ""
         self.describe: Callable[[int], str] | None = None
         self.cursor: int | None = None
@@ -81,12 +78,17 @@ class Chart(GridView, can_focus=True):
         *,
         heading: str = "",
         spread: SequencePlot | None = None,
+        between: SequencePlot | None = None,
         describe: Callable[[int], str] | None = None,
         keep: bool = False,
     ) -> None:
-        """Draw `plot`, and `spread` (as many points) below it. `keep` leaves cursor and view where they can stay."""
+        """Draw `plot`, and `spread` (as many points) below it. `keep` leaves cursor and view where they can stay.
+
+        `between` is drawn above `spread` where there is room for three.
+        """
         whole_before = self.first == 0 and self.stop == len(self.plot.values)
-        self.plot, self.spread, self.heading, self.describe = plot, spread, heading, describe
+        self.plot, self.spread, self.between = plot, spread, between
+        self.heading, self.describe = heading, describe
         count = len(plot.values)
         if not keep or self.cursor is None or self.cursor >= count:
             self.cursor = count - 1 if count else None
@@ -98,35 +100,38 @@ class Chart(GridView, can_focus=True):
         gap = missing(self.plot)
         title = self.heading + (f"   {gap} without a value" if gap else "")
         details = self._details(width)
-        main_rows, spread_rows = self._rows(height)
-        main, below = self._grids(width, main_rows, spread_rows)
-        self._box = main.box
-        strips = [self.text_strip(title, width, Role.VERSION), *self.strips_of(main)]
-        if below is not None:
-            strips += self.strips_of(below)
+        grids = self._grids(width, self._parts(height - 2 - self.DETAIL_LINES))
+        self._box = grids[0].box
+        strips = [self.text_strip(title, width, Role.VERSION)]
+        for grid in grids:
+            strips += self.strips_of(grid)
         strips += [self.text_strip(line, width) for line in details]
         strips.append(self.text_strip(self._foot(), width, Role.AXIS))
         return strips
 
-    def _rows(self, height: int) -> tuple[int, int]:
-        """Rows of the chart and of the spread chart, which needs 16 rows in all to be shown."""
-        room = height - 2 - self.DETAIL_LINES
-        if self.spread is None or room < 14:
-            return max(0, room), 0
-        below = max(6, room * 3 // 8)
-        return room - below, below
+    def _parts(self, room: int) -> list[tuple[SequencePlot, int]]:
+        """The charts with their rows: one needs 14 rows in all to have another below it, and 26 to have two."""
+        below = [plot for plot in (self.between, self.spread) if plot is not None]
+        if len(below) == 2 and room < ROOM_FOR_THREE:
+            below = below[1:]
+        if not below or room < ROOM_FOR_TWO:
+            return [(self.plot, max(0, room))]
+        rows = max(6, room * 3 // 8) if len(below) == 1 else room * 2 // 7
+        return [(self.plot, room - rows * len(below)), *((plot, rows) for plot in below)]
 
-    def _grids(self, width: int, main_rows: int, spread_rows: int) -> tuple[Grid, Grid | None]:
-        if self.spread is None or not spread_rows:
-            return draw_sequence(self.plot, width, main_rows, self._view()), None
-        main = draw_sequence(self.plot, width, main_rows, self._view(names=False))
-        below = draw_sequence(self.spread, width, spread_rows, self._view())
-        gutter = max(main.box.left, below.box.left) - 1
-        if main.box.left - 1 < gutter:
-            main = draw_sequence(self.plot, width, main_rows, self._view(gutter, names=False))
-        if below.box.left - 1 < gutter:
-            below = draw_sequence(self.spread, width, spread_rows, self._view(gutter))
-        return main, below
+    def _grids(self, width: int, parts: Sequence[tuple[SequencePlot, int]]) -> list[Grid]:
+        """The charts one above the other, their columns in line; the names of points stand under the last."""
+        last = len(parts) - 1
+
+        def made(gutter: int) -> list[Grid]:
+            return [
+                draw_sequence(plot, width, rows, self._view(gutter, names=at == last))
+                for at, (plot, rows) in enumerate(parts)
+            ]
+
+        grids = made(0)
+        lefts = {grid.box.left for grid in grids}
+        return grids if len(lefts) == 1 else made(max(lefts) - 1)
 
     def _view(self, gutter: int = 0, names: bool = True) -> View:
         return View(self.first, self.stop, self.cursor, self.fit_limits, self.ascii_only, gutter, names)

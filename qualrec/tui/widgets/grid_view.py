@@ -49,6 +49,14 @@ class GridView(Widget):
         .plot--outside { color: $tone-bad; }
         .plot--curve { color: $foreground; text-style: bold; }
         .plot--requirement { color: $tone-look; text-style: bold; }
+        .plot--group-1 { color: $tone-good; text-style: bold; }
+        .plot--group-2 { color: $tone-look; text-style: bold; }
+        .plot--group-3 { color: $tone-note; text-style: bold; }
+        .plot--group-4 { color: $foreground; text-style: bold; }
+        .plot--group-5 { color: $tone-good; }
+        .plot--group-6 { color: $tone-look; }
+        .plot--group-7 { color: $tone-note; }
+        .plot--group-rest { color: $tone-quiet; }
     }
     """
 

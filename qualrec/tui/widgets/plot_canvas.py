@@ -47,6 +47,29 @@ class Role(IntEnum):
     OUTSIDE = 17
     CURVE = 18
     REQUIREMENT = 19
+    GROUP_1 = 20
+    GROUP_2 = 21
+    GROUP_3 = 22
+    GROUP_4 = 23
+    GROUP_5 = 24
+    GROUP_6 = 25
+    GROUP_7 = 26
+    GROUP_REST = 27
+
+
+GROUP_ROLES = (
+    Role.GROUP_1,
+    Role.GROUP_2,
+    Role.GROUP_3,
+    Role.GROUP_4,
+    Role.GROUP_5,
+    Role.GROUP_6,
+    Role.GROUP_7,
+    Role.GROUP_REST,
+    Role.GROUP_REST,
+    Role.GROUP_REST,
+)
+"""By the place of a group's sign in `Glyphs.groups`."""
 
 
 MARK_ROLE = {
@@ -97,6 +120,8 @@ class Glyphs:
     spec_wall: str
     limit_wall: str
     censored: str
+    groups: str
+    """Signs of groups of points; the last three for the other groups, for several in one point, for not on record."""
 
 
 UNICODE = Glyphs(
@@ -123,6 +148,7 @@ UNICODE = Glyphs(
     spec_wall="┃",
     limit_wall="┊",
     censored="▷",
+    groups="■□◇×+◐◧∘&?",
 )
 
 ASCII = Glyphs(
@@ -149,6 +175,7 @@ ASCII = Glyphs(
     spec_wall="|",
     limit_wall=":",
     censored=">",
+    groups="abcdefgz&?",
 )
 
 

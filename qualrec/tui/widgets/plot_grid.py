@@ -9,99 +9,21 @@ column, and every point that is not plain still has its own mark.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from math import isfinite
 
 from qualrec.tui.widgets.plot_canvas import (
+    GROUP_ROLES,
     MARK_ROLE,
-    MARK_WORDS,
     Box,
     Canvas,
     Grid,
     Mark,
-    Number,
     Role,
     Scale,
-    glyphs,
     place_names,
-    short_number,
     widened,
 )
-
-Level = float | Sequence[float] | None
-
-
-@dataclass(frozen=True, slots=True)
-class LimitSpan:
-    """Limits in force for the points `start` up to, not including, `stop`.
-
-    Each of `lower`, `centre`, `upper` is one figure, a figure per point (index 0 = `start`), or None.
-    """
-
-    start: int
-    stop: int
-    lower: Level = None
-    centre: Level = None
-    upper: Level = None
-    version: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class EventMark:
-    """Something that happened just before the point `before` (a point number, 0-based)."""
-
-    before: int
-    letter: str
-    text: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Words:
-    """The names in the gutter: (long, short)."""
-
-    upper: tuple[str, str] = ("upper limit", "upper")
-    centre: tuple[str, str] = ("centre", "centre")
-    lower: tuple[str, str] = ("lower limit", "lower")
-    spec_upper: tuple[str, str] = ("spec upper", "spec")
-    spec_lower: tuple[str, str] = ("spec lower", "spec")
-    empty: str = "no values yet"
-
-
-@dataclass(frozen=True, slots=True)
-class SequencePlot:
-    """What to draw. A value that is not finite is a gap. `marks` and `names` are empty or as long as `values`."""
-
-    values: Sequence[float]
-    marks: Sequence[Mark] = ()
-    names: Sequence[str] = ()
-    limits: Sequence[LimitSpan] = ()
-    events: Sequence[EventMark] = ()
-    spec_lower: float | None = None
-    spec_upper: float | None = None
-    number: Number = short_number
-    words: Words = field(default_factory=Words)
-
-    def mark(self, index: int) -> Mark:
-        return self.marks[index] if self.marks else Mark.PLAIN
-
-    def name(self, index: int) -> str:
-        return self.names[index] if self.names else str(index + 1)
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """Which points are drawn and how high."""
-
-    first: int = 0
-    stop: int | None = None
-    cursor: int | None = None
-    fit_limits: bool = False
-    """The height follows the limits, not the values; values beyond it stand at the edge."""
-    ascii_only: bool = False
-    gutter: int = 0
-    """The least width of the gutter, so that two charts one above the other keep their columns."""
-    point_names: bool = True
-    """Whether the row under the floor names points."""
+from qualrec.tui.widgets.plot_sequence import Level, LimitSpan, SequencePlot, View, level_at, span_at
 
 
 def column_of(place: int, count: int, width: int) -> int:
@@ -126,47 +48,23 @@ def places_at(column: int, count: int, width: int) -> range:
     return range(nearest, nearest + 1)
 
 
-def span_at(plot: SequencePlot, index: int) -> LimitSpan | None:
-    """The limits in force for one point; the later span wins where two overlap."""
-    return next((span for span in reversed(plot.limits) if span.start <= index < span.stop), None)
-
-
-def level_at(level: Level, place: int) -> float | None:
-    """The figure of a limit at a place of its span; None where there is none."""
-    if level is None:
-        return None
-    value = float(level) if isinstance(level, int | float) else float(level[place])
-    return value if isfinite(value) else None
-
-
-def legend(plot: SequencePlot, ascii_only: bool = False) -> str:
-    """The marks that occur, each with its word."""
-    signs = glyphs(ascii_only).marks
-    seen = set(plot.marks)
-    return "  ".join(f"{signs[mark]} {word}" for mark, word in MARK_WORDS.items() if mark in seen)
-
-
-def missing(plot: SequencePlot) -> int:
-    """How many points have no finite value."""
-    return sum(1 for value in plot.values if not isfinite(value))
-
-
 def draw_sequence(plot: SequencePlot, width: int, height: int, view: View | None = None) -> Grid:
     """Draw the points of `view` into `width` x `height` cells.
 
     The gutter at the left names the limits and the centre with their figures: those of the point under the
     cursor, else of the last point. Specification limits are named at their height and get no line, for a chart
     of means must not be judged against them; an arrow in place of the tick says that they lie off the picture.
-    Less than 24 x 5 cells give an empty picture.
+    Less than 24 x 5 cells (24 x 3 without floor) give an empty picture.
     """
     view = view or View()
     canvas = Canvas(width, height, view.ascii_only)
     count = len(plot.values)
     first = min(max(0, view.first), max(0, count - 1))
     stop = count if view.stop is None else min(max(first + 1, view.stop), count)
-    if width < 24 or height < 5:
+    if width < 24 or height < 3 + 2 * view.floor:
         return canvas.grid(Box(0, 0, width, height))
-    finite = [value for value in plot.values[first:stop] if isfinite(value)]
+    rows = (plot.values, *(layer.values for layer in plot.layers))
+    finite = [value for row in rows for value in row[first:stop] if isfinite(value)]
     if not finite and not (plot.limits and count):
         canvas.write(max(0, (width - len(plot.words.empty)) // 2), height // 2, plot.words.empty, Role.NAME)
         return canvas.grid(Box(0, 0, width, height))
@@ -190,11 +88,12 @@ class _Drawing:
         self.low, self.high = self._range(finite)
         names = self._gutter_names()
         wide = max((len(text) for text, *_ in names), default=0) + 1
-        top = bool(self.events) + (len(self.spans) > 1)
+        self.top = int(bool(self.events) and view.letters)
+        top = self.top + (len(self.spans) > 1)
         gutter = max(view.gutter, min(wide, canvas.width // 3))
         self.names = names
         self.box = Box(
-            gutter + 1, top, canvas.width - gutter - 1, max(1, canvas.height - top - 1 - view.point_names)
+            gutter + 1, top, canvas.width - gutter - 1, max(1, canvas.height - top - view.rows_below)
         )
         across, down = canvas.dots
         self.dots_across = self.box.width * across
@@ -206,7 +105,9 @@ class _Drawing:
         self._draw_limits()
         cursor = self._draw_points()
         self._draw_gutter()
-        self._draw_floor()
+        if self.view.floor:
+            self._draw_floor()
+        self._draw_versions()
         return self.canvas.grid(self.box, cursor)
 
     def _range(self, finite: list[float]) -> tuple[float, float]:
@@ -329,10 +230,11 @@ class _Drawing:
             y = self._row(value)
             if here:
                 cursor = (x, y)
-            if mark is Mark.PLAIN:
-                self.canvas.put(x, y, sign.marks[mark], Role.POINT)
-            else:
+            if mark is not Mark.PLAIN:
                 marked.append((x, y, mark))
+            elif not self.plot.layers:
+                self.canvas.put(x, y, sign.marks[mark], Role.POINT)
+        self._draw_layers()
         flags: dict[tuple[int, int], Mark] = {}
         for x, y, mark in sorted(marked, key=lambda item: item[2]):
             several = mark >= Mark.LOW and flags.get((x, y), mark) is not mark
@@ -345,6 +247,18 @@ class _Drawing:
                 Role.SEVERAL if several else MARK_ROLE[mark],
             )
         return cursor
+
+    def _draw_layers(self) -> None:
+        """The points of each group; where points share columns, the group's mean of each column."""
+        box = self.box
+        for layer in self.plot.layers:
+            held: dict[int, list[float]] = {}
+            for place, value in enumerate(layer.values[self.first : self.stop]):
+                if isfinite(value):
+                    held.setdefault(box.left + column_of(place, self.count, box.width), []).append(value)
+            char, role = self.canvas.glyphs.groups[layer.sign], GROUP_ROLES[layer.sign]
+            for x, values in held.items():
+                self.canvas.put(x, self._row(sum(values) / len(values)), char, role)
 
     def _shown(self) -> Sequence[int]:
         """Places of the points drawn one by one: all, or among more than there are columns the marked and the cursor's."""
@@ -384,7 +298,8 @@ class _Drawing:
             x = box.left + min(box.width - 1, place * box.width // self.count)
             letters[x] = "+" if x in letters and letters[x] != event.letter[:1] else event.letter[:1]
         for x, letter in letters.items():
-            self.canvas.put(x, 0, letter, Role.EVENT)
+            if self.top:
+                self.canvas.put(x, 0, letter, Role.EVENT)
             if len(letters) <= box.width // 6:
                 for y in range(box.top, box.top + box.height):
                     self.canvas.put(x, y, sign.event, Role.EVENT)
@@ -404,12 +319,17 @@ class _Drawing:
         if self.view.cursor is not None and self.first <= self.view.cursor < self.stop:
             x = box.left + self._column(self.view.cursor - self.first)
             self.canvas.put(x, y, sign.cursor, Role.AXIS)
-        if len(self.spans) > 1:
-            starts = [
-                (box.left + self._column(max(0, span.start - self.first)), span.version, Role.VERSION)
-                for span in self.spans
-            ]
-            place_names(self.canvas, bool(self.events), starts, box.left, box.left + box.width)
+
+    def _draw_versions(self) -> None:
+        """Over the picture, where each version of limits begins."""
+        if len(self.spans) < 2:
+            return
+        box = self.box
+        starts = [
+            (box.left + self._column(max(0, span.start - self.first)), span.version, Role.VERSION)
+            for span in self.spans
+        ]
+        place_names(self.canvas, self.top, starts, box.left, box.left + box.width)
 
     def _column(self, place: int) -> int:
         return column_of(place, self.count, self.box.width)
