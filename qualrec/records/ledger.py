@@ -40,11 +40,27 @@ class Writer:
         self._ids: Ids | None = None
         if plant_id:
             self._join(plant_id)
+            self._check_actor()
 
     def _join(self, plant_id: int) -> None:
         self.plant_id = plant_id
         self._chain = Chain(self.conn, plant_id)
         self._ids = Ids(self._pool, self.conn, plant_id, lambda block: ensure(self.conn, plant_id, block))
+
+    def _check_actor(self) -> None:
+        """Raises Refused where the person who acts was disabled or locked, at whatever station and since whenever."""
+        t = metadata.tables["person"]
+        asked = select(t.c.name, t.c.state, t.c.locked_until_us).where(t.c.id == self.actor.person_id)
+        who = None if self.actor.person_id is None else self.conn.execute(asked).first()
+        if who is None:
+            return
+        locked = who.locked_until_us is not None and self.now_us < who.locked_until_us
+        if who.state != "active" or locked:
+            why = "locked after failed sign-ons" if who.state == "active" else "disabled"
+            raise Refused(
+                f"{who.name} is {why} and cannot act; nothing was stored.",
+                "Ask an administrator of the plant.",
+            )
 
     # Called by Store.write only.
 

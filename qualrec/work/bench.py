@@ -16,6 +16,7 @@ from qualrec.intake.numbers import understand as understand_number
 from qualrec.judge.plausible import History, Plausibility, check_value
 from qualrec.judge.verdict import ReadingVerdict, judge_reading
 from qualrec.records import lookups, registry
+from qualrec.records.ledger import Writer
 from qualrec.values import (
     NO_STREAM,
     Characteristic,
@@ -29,6 +30,8 @@ from qualrec.values import (
 )
 from qualrec.weld.failure_modes import FailureMode, Shares, check_shares, find_mode
 from qualrec.weld.trade_rules import event_kinds
+from qualrec.work.authorisations import check_authorised
+from qualrec.work.bench_facts import Facts, facts_of, owe_first_off
 from qualrec.work.judging import SETTLED, judge_and_store
 from qualrec.work.rights import require
 from qualrec.work.session import Session
@@ -52,6 +55,9 @@ class BenchLot:
     readings: tuple[ReadingRow, ...]
     last_change: str
     """Who changed the lot last, and when, in words."""
+    facts: Facts
+    now_us: int
+    """The clock of the records when it was read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +76,10 @@ class Entry:
     reason: str = ""
     at_us: int | None = None
     """Moment of the test; None: now."""
+    stream: str = ""
+    """Cavity or nest; empty: the one given for all."""
+    position: str = ""
+    """Where on the part; empty: as the condition says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,15 +106,21 @@ def open_lot(session: Session, text: str) -> BenchLot:
     """The lot whose number was typed or scanned. Raises UnknownRecord naming near ones."""
     number = scanned(text)
     with session.store.read() as conn:
-        judgement = judge_lot(conn, number, now_us=session.store.clock())
+        now = session.store.clock()
+        judgement = judge_lot(conn, number, now_us=now)
         lot = judgement.lot
+        upper = lot.segment.upper
+        moulded = () if upper is None else lookups.readings_of_subjects(conn, [upper.id])
+        readings = (*lookups.readings_of_lot(conn, lot.id), *moulded)
         return BenchLot(
             lot,
             judgement.characteristics,
             lot.owed,
             judgement,
-            lookups.readings_of_lot(conn, lot.id),
+            readings,
             _last_change(session, conn, lot),
+            facts_of(conn, lot, judgement.characteristics, readings),
+            now,
         )
 
 
@@ -174,6 +190,7 @@ def log(
     understood = [_settle(session, target, entry, history) for entry in entries]
     with session.store.write(session.actor, session.plant.id) as writer:
         now = writer.now_us
+        check_authorised(writer.conn, session, target.characteristic, now)
         lot = None if target.lot is None else lookups.lot(writer.conn, target.lot.number)
         if lot is not None and lot.state in SETTLED:
             by = _last_change(session, writer.conn, lot)
@@ -181,8 +198,7 @@ def log(
                 f"Lot {lot.number} is {lot.state} since it was changed by {by}; nothing was stored.",
                 "It takes no more readings: look at the lot again.",
             )
-        condition_id = condition_of(writer, target, gauge, condition)
-        stream_id = NO_STREAM if not stream else stream_of(writer, target, stream)
+        places = _places(writer, target, entries, condition_of(writer, target, gauge, condition), stream)
         readings = [
             NewReading(
                 subject_id=target.subject_id,
@@ -199,7 +215,9 @@ def log(
                 late=now - _moment(entry, now) > LATE_US,
                 pull=_pull(entry, target),
             )
-            for entry, (value, first) in zip(entries, understood, strict=True)
+            for entry, (value, first), (stream_id, condition_id) in zip(
+                entries, understood, places, strict=True
+            )
         ]
         receipt = writer.add_readings(readings, entry_key=entry_key)
         numbers = [lot.number] if lot is not None else []
@@ -227,6 +245,24 @@ def log(
 
 def _moment(entry: Entry, now: int) -> int:
     return now if entry.at_us is None else entry.at_us
+
+
+def _places(
+    writer: Writer, target: Target, entries: Sequence[Entry], condition_id: int, stream: str | None
+) -> list[tuple[int, int]]:
+    """Ids of stream and condition of each entry."""
+    streams: dict[str, int] = {"": NO_STREAM}
+    conditions: dict[str, int] = {"": condition_id}
+    found = []
+    for entry in entries:
+        label = entry.stream or stream or ""
+        if label not in streams:
+            streams[label] = stream_of(writer, target, label)
+        if entry.position not in conditions:
+            stated = replace(lookups.condition(writer.conn, condition_id), position=entry.position)
+            conditions[entry.position] = registry.get_or_add_condition(writer, stated)
+        found.append((streams[label], conditions[entry.position]))
+    return found
 
 
 def _settle(
@@ -354,9 +390,19 @@ def read_shares(text: str) -> Shares:
 
 
 def log_event(
-    session: Session, kind: str, *, station: str | None = None, lot: str | None = None, remark: str = ""
+    session: Session,
+    kind: str,
+    *,
+    station: str | None = None,
+    lot: str | None = None,
+    remark: str = "",
+    at_us: int | None = None,
 ) -> str:
-    """Log an event now. Raises UsageError for a kind that is not known or an event of nothing."""
+    """Log an event, of now or of the moment `at_us`; the same event of the same moment is logged once.
+
+    After a set-up the lot that runs at the station owes a first-off. Raises UsageError for a kind that is not known or an
+    event of nothing.
+    """
     require(session.actor, "log events")
     with session.store.write(session.actor, session.plant.id) as writer:
         conn = writer.conn
@@ -364,7 +410,14 @@ def log_event(
         of_lot = lookups.lot(conn, lot).id if lot else None
         if at_station is None and of_lot is None:
             raise UsageError("The event has no place.", "Name a station (--at) or a lot (--lot).")
-        registry.add_event(writer, kind, writer.now_us, station_id=at_station, lot_id=of_lot, remark=remark)
+        moment = writer.now_us if at_us is None else at_us
         known = event_kinds()
+        owed = ""
+        there = at_us is not None and lookups.events(
+            conn, at_station, of_lot, from_us=moment, until_us=moment, kind=kind
+        )
+        if not there:
+            registry.add_event(writer, kind, moment, station_id=at_station, lot_id=of_lot, remark=remark)
+            owed = owe_first_off(writer, kind, at_station)
     word = known[kind].word if kind in known else kind
-    return f"Logged: {word}, {session.moment(writer.now_us)}."
+    return f"Logged: {word}, {session.moment(moment)}. {owed}".rstrip()

@@ -14,7 +14,8 @@ from qualrec.values import Correction, Event, Flag, Gauge, Lot, ReadingRow
 from qualrec.work.lot_life import check_quantity, find_leave, open_child, state_after
 from qualrec.work.rights import require
 from qualrec.work.session import Session
-from qualrec.work.signing import sign
+from qualrec.work.signed import concession_content, decision_content
+from qualrec.work.signing import ready_to_sign, sign
 
 RELEASABLE = ("under review", "on hold", "awaiting tests", "open")
 """States in which a lot may be released where the gate is open."""
@@ -114,8 +115,9 @@ def dispose(
     concession: str | None = None,
     quantity: int | None = None,
     expected_version: int | None = None,
+    password: str | None = None,
 ) -> str:
-    """Decide about a lot, signed by the acting person.
+    """Decide about a lot, signed by the acting person with the password.
 
     A release is refused while the gate is not open; the refusal lists what stands against it. `expected_version` guards
     against a lot that another station changed since it was read.
@@ -125,6 +127,7 @@ def dispose(
         raise UsageError(f"{kind!r} is no disposition.", f"Choose one of: {', '.join(DISPOSITIONS)}.")
     if not reason.strip():
         raise UsageError("The reason is missing.", "Say why, in words.")
+    ready_to_sign(session, password)
     with session.store.write(session.actor, session.plant.id) as writer:
         judgement = judge_lot(writer.conn, number, now_us=writer.now_us)
         lot = judgement.lot
@@ -135,14 +138,7 @@ def dispose(
         if kind == "release":
             _check_release(judgement, lookups.flags(writer.conn, lot=number))
         meaning = {"release": "released", "use as is": "concession"}.get(kind, "reviewed")
-        content = {
-            "lot": lot.id,
-            "version": lot.version,
-            "kind": kind,
-            "quantity": quantity,
-            "reason": reason,
-            "verdicts": {v.code: v.answer for v in judgement.verdicts},
-        }
+        content = decision_content(writer.conn, lot, kind, quantity, reason)
         signature = sign(writer, meaning, "lot", lot.id, content, reason)
         state = state_after(lot, kind, quantity)
         registry.add_disposition(
@@ -197,18 +193,14 @@ def give_concession(
     reason: str,
     quantity: int | None = None,
     until_us: int | None = None,
+    password: str | None = None,
 ) -> str:
-    """Record a customer's concession for a lot, counted by quantity or date, signed by the acting person."""
+    """Record a customer's concession for a lot, counted by quantity or date, signed by the acting person with the password."""
     require(session.actor, "decide about lots")
+    ready_to_sign(session, password)
     with session.store.write(session.actor, session.plant.id) as writer:
         lot = lookups.lot(writer.conn, number)
-        content = {
-            "lot": lot.id,
-            "reference": reference,
-            "quantity": quantity,
-            "until_us": until_us,
-            "reason": reason,
-        }
+        content = concession_content(lot.id, reference, quantity, until_us, reason)
         signature = sign(writer, "concession", "lot", lot.id, content, reason)
         registry.add_concession(
             writer,

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from qualrec.assess.loading import Conn
 from qualrec.errors import UsageError
-from qualrec.judge.windows import settings_of
+from qualrec.judge.windows import measured_in, outside, settings_of
 from qualrec.records import lookups, registry
 from qualrec.records.lookups import TemporaryChange
 from qualrec.values import RecipeRevision, RecipeSetting, Window
+from qualrec.weld.change_triggers import Trigger, change_triggers
 from qualrec.weld.energy import EnergyBudget, energy_budget
-from qualrec.weld.settings import SETTINGS, find_process, implausible_settings
+from qualrec.weld.recipe_rules import RecipeRemark, recipe_remarks
+from qualrec.weld.settings import SETTINGS, find_process
 from qualrec.work.days import end_of_day
+from qualrec.work.materials_light import LastTransmission, joint_parts, last_transmission
 from qualrec.work.rights import require
 from qualrec.work.session import Session
-from qualrec.work.signing import sign
+from qualrec.work.signed import change_content
+from qualrec.work.signing import ready_to_sign, sign
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,17 +33,6 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True)
-class LastTransmission:
-    """Measured transmission of the newest upper moulding lot. `sd` None where it has one reading."""
-
-    moulding_lot: str
-    at_us: int
-    n: int
-    mean_pct: float
-    sd: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class RecipePage:
     """A revision with what follows from it. `budget` None: `note` says why."""
 
@@ -49,9 +40,13 @@ class RecipePage:
     transmission: LastTransmission | None
     budget: EnergyBudget | None
     note: str
-    remarks: tuple[str, ...]
+    remarks: tuple[RecipeRemark, ...]
+    """What is not plausible or not usual, and notes, each with its source."""
     lots: int
     """Lots welded with the revision; at most 5,000 are counted."""
+    triggers: tuple[Trigger, ...] = ()
+    """What the change from the revision before (`compared`) asks for."""
+    compared: int | None = None
 
 
 def recipes_page(session: Session) -> tuple[tuple[RecipeRevision, ...], tuple[TemporaryChange, ...]]:
@@ -64,8 +59,12 @@ def recipe_page(session: Session, revision_id: int) -> RecipePage:
     """A revision with its energy at the joint, by the last measured transmission of the part. Raises UnknownRecord."""
     with session.store.read() as conn:
         revision = lookups.recipe_revision_by_id(conn, revision_id)
+        part = lookups.part(conn, revision.part_number)
         light = last_transmission(conn, revision.part_number)
         lots = len(lookups.lots_touched(conn, recipe_revision_id=revision_id))
+        parts = joint_parts(conn, part)
+        base = base_of(lookups.recipe_revisions(conn, revision.part_number), revision)
+        notices = {} if part.customer is None else part.customer.notices
     settings = settings_of(revision)
     note = "" if light is not None else "No transmission of this part was measured yet."
     budget = None
@@ -78,34 +77,69 @@ def recipe_page(session: Session, revision_id: int) -> RecipePage:
         )
     except UsageError as error:
         note = error.message
-    remarks = implausible_settings(revision.process, settings)
-    return RecipePage(revision, light, budget, note, remarks, lots)
+    remarks = recipe_remarks(revision.process, settings, parts)
+    triggers = () if base is None else triggers_of(base, revision, light, notices)
+    compared = None if base is None else base.revision
+    return RecipePage(revision, light, budget, note, remarks, lots, triggers, compared)
 
 
-def last_transmission(conn: Conn, part_number: str) -> LastTransmission | None:
-    """The newest upper moulding lot of a part with measured transmission, by its most used group of conditions."""
-    found: LastTransmission | None = None
-    codes = {
-        c.id
-        for c in lookups.characteristics(conn, part_number)
-        if c.quantity == "transmission" and c.hangs_on == "moulding lot"
-    }
-    for groups in lookups.lot_series_many(conn, codes).values():
-        series = groups[0]
-        for at in reversed(range(len(series))):
-            if lookups.moulding_lot_by_id(conn, int(series.lot_ids[at])).component.side != "upper":
-                continue
-            if found is None or series.at_us[at] > found.at_us:
-                sd = float(series.sd[at])
-                found = LastTransmission(
-                    series.numbers[at],
-                    int(series.at_us[at]),
-                    int(series.n[at]),
-                    float(series.mean[at]),
-                    None if math.isnan(sd) else sd,
-                )
-            break
-    return found
+def base_of(every: Sequence[RecipeRevision], revision: RecipeRevision) -> RecipeRevision | None:
+    """What a revision is a change of: for a draft the approved revision of its recipe, else the revision before it."""
+    own = [r for r in every if r.recipe_id == revision.recipe_id and r.id != revision.id]
+    approved = [r for r in own if r.state == "approved"]
+    if revision.state == "draft" and approved:
+        return approved[-1]
+    earlier = [r for r in own if r.revision < revision.revision]
+    return earlier[-1] if earlier else None
+
+
+def triggers_of(
+    was: RecipeRevision,
+    now: RecipeRevision,
+    light: LastTransmission | None,
+    notices: Mapping[str, str] | None = None,
+) -> tuple[Trigger, ...]:
+    """What the change from one revision to another asks for.
+
+    It leaves the proven range where a setting lies outside the range of the old revision, or its energy at the joint, by
+    the last measured transmission, outside the old qualified window.
+    """
+    found = [d for d in differences(was, now) if not d.name.startswith("qualified ")]
+    names = {d.name for d in found}
+    moved = {d.name for d in found if _value(d.was) != _value(d.now)}
+    gone = {d.name for d in found if d.kind != "changed"}
+    return change_triggers(moved or names, gone, _leaves(was, now, light), notices)
+
+
+def _value(setting: RecipeSetting | Window | None) -> float | None:
+    return setting.value if isinstance(setting, RecipeSetting) else None
+
+
+def _leaves(was: RecipeRevision, now: RecipeRevision, light: LastTransmission | None) -> list[str]:
+    """What of the new revision lies outside the proven ranges of the old one, in words."""
+    old, words = {s.name: s for s in was.settings}, []
+    for setting in now.settings:
+        before = old.get(setting.name)
+        if before is not None and outside(setting.value, before.low, before.high):
+            words.append(
+                f"{setting.name} {setting.value:g} {setting.unit} outside {_span(before.low, before.high)}"
+            )
+    try:
+        budget = energy_budget(now.process, settings_of(now), None if light is None else light.mean_pct)
+    except UsageError:
+        return words
+    for window in was.windows:
+        value = measured_in(window, budget, settings_of(now))
+        if value is not None and outside(value, window.low, window.high):
+            words.append(
+                f"{window.quantity} {value:.3g} {window.unit} outside {_span(window.low, window.high)}"
+            )
+    return words
+
+
+def _span(low: float | None, high: float | None) -> str:
+    ends = [f"{word} {v:g}" for word, v in (("from", low), ("to", high)) if v is not None]
+    return " ".join(ends)
 
 
 def differences(was: RecipeRevision, now: RecipeRevision) -> tuple[Difference, ...]:
@@ -186,21 +220,23 @@ def withdraw_recipe(session: Session, code: str, revision: int, *, reason: str) 
 
 
 def begin_change(
-    session: Session, code: str, revision: int, *, what: str, extra_checks: str, until: str
+    session: Session,
+    code: str,
+    revision: int,
+    *,
+    what: str,
+    extra_checks: str,
+    until: str,
+    password: str | None = None,
 ) -> str:
     """Record a temporary change of a recipe revision to the end of a day (2026-11-30), signed. Raises UsageError."""
     require(session.actor, "approve recipes")
     until_us = end_of_day(session, until)
+    ready_to_sign(session, password)
     with session.store.write(session.actor, session.plant.id) as writer:
         found = lookups.recipe_revision(writer.conn, code, revision)
         part = lookups.part(writer.conn, found.part_number)
-        content = {
-            "revision": found.id,
-            "what": what,
-            "extra_checks": extra_checks,
-            "from_us": writer.now_us,
-            "until_us": until_us,
-        }
+        content = change_content(found.id, what, extra_checks, writer.now_us, until_us)
         signature = sign(writer, "approved", "temporary change", found.id, content, what)
         registry.add_temporary_change(
             writer,

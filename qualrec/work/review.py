@@ -12,7 +12,8 @@ from qualrec.records.ledger import Writer
 from qualrec.values import Flag, RecipeRevision
 from qualrec.work.rights import require
 from qualrec.work.session import Session
-from qualrec.work.signing import sign
+from qualrec.work.signed import limits_content, recipe_content
+from qualrec.work.signing import ready_to_sign, sign
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,7 @@ def limits(
     freeze: bool = False,
     reason: str = "",
     expected_version: int | None = None,
+    password: str | None = None,
 ) -> LimitsMade:
     """Work limits out from lots; with `freeze`, store them signed and supersede those in force.
 
@@ -55,15 +57,13 @@ def limits(
     require(session.actor, "freeze limits")
     if not reason.strip():
         raise UsageError("Limits are frozen with a reason.", "Say why, in words: --reason.")
+    ready_to_sign(session, password)
     with session.store.write(session.actor, session.plant.id) as writer:
         trial = trial_limits(
             writer.conn, part, code, leave_out, since=since, until=until, stream=stream, condition=condition
         )
         limits_id = _store(writer, trial)
-        fields = dict(trial.fields)
-        content = {"limits": limits_id, **fields, "used": list(trial.used_lots), "left_out": [
-            [out.lot_id, out.reason] for out in trial.left_out
-        ]}  # fmt: skip
+        content = limits_content(lookups.limits_by_id(writer.conn, limits_id))
         signature = sign(writer, "approved", "limits", limits_id, content, reason)
         findings.freeze_limits(writer, limits_id, reason, signature)
         made = lookups.limits_by_id(writer.conn, limits_id)
@@ -81,7 +81,9 @@ def _store(writer: Writer, trial: TrialLimits) -> int:
     )
 
 
-def approve_recipe(session: Session, code: str, revision: int, *, reason: str) -> str:
+def approve_recipe(
+    session: Session, code: str, revision: int, *, reason: str, password: str | None = None
+) -> str:
     """Approve a draft revision with a signature; the approved one before is superseded.
 
     Raises Refused where the author approves the own draft and the plant has more than one person.
@@ -89,6 +91,7 @@ def approve_recipe(session: Session, code: str, revision: int, *, reason: str) -
     require(session.actor, "approve recipes")
     if not reason.strip():
         raise UsageError("A recipe is approved with a reason.", "Say why, in words.")
+    ready_to_sign(session, password)
     with session.store.write(session.actor, session.plant.id) as writer:
         found = recipe_named(session, writer, code, revision)
         if found.author == session.actor.name and not session.plant.single_user:
@@ -96,12 +99,7 @@ def approve_recipe(session: Session, code: str, revision: int, *, reason: str) -
                 f"{session.actor.name} drafted {code} revision {revision}.",
                 "Another engineer has to approve it.",
             )
-        content = {
-            "revision": found.id,
-            "settings": {s.name: [s.value, s.unit, s.low, s.high] for s in found.settings},
-            "windows": {w.quantity: [w.low, w.high, w.unit] for w in found.windows},
-        }
-        signature = sign(writer, "approved", "recipe revision", found.id, content, reason)
+        signature = sign(writer, "approved", "recipe revision", found.id, recipe_content(found), reason)
         registry.approve_recipe_revision(writer, found.id, signature_id=signature, why=reason)
     return f"{code} revision {revision} approved by {session.actor.name}."
 

@@ -43,6 +43,7 @@ RIGHTS: Mapping[str, frozenset[str]] = MappingProxyType(
         "copy the database": KEEPERS,
         "make an archive": READERS,
         "manage people": frozenset({"administrator"}),
+        "authorise people": KEEPERS,
     }
 )
 """Act -> roles of which one is needed. Common practice, no source; auditors read only."""

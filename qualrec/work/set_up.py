@@ -9,17 +9,32 @@ from qualrec.errors import DatabaseError
 from qualrec.records import lookups, migrate, registry, trail
 from qualrec.records.database import open_store
 from qualrec.values import Actor
+from qualrec.work import passwords
 
 PROGRAM = Actor(None, "qualrec")
 """The program itself, where no person acts yet."""
 SINGLE_ROLES = ("technician", "process engineer", "quality engineer", "administrator")
 
 
-def create(url: str, *, code: str, name: str, zone: str, decimal_style: str, person: str) -> str:
-    """Make an empty database with one plant and one person without an account; says what was made.
+def create(
+    url: str,
+    *,
+    code: str,
+    name: str,
+    zone: str,
+    decimal_style: str,
+    person: str,
+    badge: str = "1",
+    password: str | None = None,
+) -> str:
+    """Make an empty database with one plant and its first person; says what was made.
 
-    Raises DatabaseError where the database already holds a plant.
+    With a password the person is the first administrator and the plant keeps accounts; with None the plant has one
+    person without accounts, which every screen and export says. Raises DatabaseError where the database already holds a
+    plant, UsageError for a password against the rules.
     """
+    if password is not None:
+        passwords.check_rules("password", password, badge)
     with open_store(url, create=True) as store:
         with store.read() as conn:
             if lookups.plants(conn):
@@ -27,8 +42,16 @@ def create(url: str, *, code: str, name: str, zone: str, decimal_style: str, per
                     f"{store.place} already holds plant {lookups.plant(conn).code}.", "Choose another path."
                 )
         with store.write(PROGRAM) as writer:
-            registry.add_plant(writer, code, name, zone, decimal_style=decimal_style, single_user=True)
-            registry.add_person(writer, person, "1", roles=SINGLE_ROLES)
+            alone = password is None
+            registry.add_plant(writer, code, name, zone, decimal_style=decimal_style, single_user=alone)
+            hashed = "" if password is None else passwords.hashed(password)
+            roles = SINGLE_ROLES if alone else ("administrator",)
+            registry.add_person(writer, person, badge, roles=roles, password_hash=hashed)
+        if password is not None:
+            return (
+                f"Made {store.place}: plant {code}, first administrator {person} (badge {badge}). "
+                f"Next: qualrec --badge {badge} person BADGE --name NAME --role ROLE"
+            )
         return (
             f"Made {store.place}: plant {code}, one person ({person}) without accounts. "
             "Next: qualrec define FILE.toml"

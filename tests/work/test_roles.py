@@ -17,6 +17,8 @@ from qualrec.work.rights import RIGHTS, require
 PACKAGE = Path(qualrec.__file__).parent
 WITHOUT_A_PERSON = {
     ("set_up", "create"): "makes the first person",
+    ("accounts", "prove"): "ends the count of failures of the person who signs on",
+    ("accounts", "_failed"): "counts a failed sign-on, by the program",
     ("sample_plant", "_set_up"): "writes the invented past",
     ("sample_plant", "_calibrate"): "writes the invented past",
     ("sample_plant", "_draft_second_revision"): "writes the invented past",
@@ -121,6 +123,7 @@ def test_an_administrator_touches_no_record_and_an_auditor_nothing() -> None:
     of = {role: {act for act, roles in RIGHTS.items() if role in roles} for role in ROLES}
     assert of["administrator"] <= {
         "manage people",
+        "authorise people",
         "define master data",
         "copy the database",
         "make an archive",

@@ -20,6 +20,7 @@ from qualrec.records.lookups.audit import (
     reading_origin,
     typed_count,
 )
+from qualrec.records.lookups.bench import gauges_used, lot_running_at
 from qualrec.records.lookups.characteristics import (
     characteristic,
     characteristic_by_id,
@@ -166,6 +167,18 @@ from qualrec.records.lookups.people import (
     signature_by_id,
     signatures,
 )
+from qualrec.records.lookups.problems import (
+    DISCIPLINE_DAYS,
+    LINK_TABLES,
+    Evidence,
+    ProblemLink,
+    ProblemReport,
+    ProblemStep,
+    StepEntry,
+    problem,
+    problem_numbers,
+    problems,
+)
 from qualrec.records.lookups.readings import (
     reading,
     readings_of_lot,
@@ -230,6 +243,8 @@ from qualrec.records.lookups.trail import (
 
 __all__ = [
     "COUNTED",
+    "LINK_TABLES",
+    "DISCIPLINE_DAYS",
     "SEPARATING_FIELDS",
     "Account",
     "Authorisation",
@@ -242,6 +257,7 @@ __all__ = [
     "ControlPlan",
     "Delivery",
     "DueTest",
+    "Evidence",
     "GaugeCheck",
     "GaugeUse",
     "GivenLeave",
@@ -253,6 +269,9 @@ __all__ = [
     "MouldingPlace",
     "NoticeStep",
     "PartRevision",
+    "ProblemLink",
+    "ProblemReport",
+    "ProblemStep",
     "Person",
     "PlanRow",
     "ReadingGroup",
@@ -263,6 +282,7 @@ __all__ = [
     "ShippedLot",
     "Signature",
     "StatusCounts",
+    "StepEntry",
     "StoredProfile",
     "StoredReadings",
     "Stream",
@@ -320,6 +340,7 @@ __all__ = [
     "gauge_checks",
     "gauge_uses",
     "gauges",
+    "gauges_used",
     "given_under",
     "ids_of",
     "import_profiles",
@@ -345,6 +366,7 @@ __all__ = [
     "lot_exists",
     "lot_number",
     "lot_places",
+    "lot_running_at",
     "lot_series",
     "lot_series_many",
     "lots_of_part",
@@ -373,6 +395,9 @@ __all__ = [
     "plan_rules",
     "plant",
     "plants",
+    "problem",
+    "problem_numbers",
+    "problems",
     "reading",
     "reading_at",
     "reading_groups",

@@ -59,6 +59,13 @@ from qualrec.records.registry.plants import (
     remove_role,
     set_person_state,
 )
+from qualrec.records.registry.problems import (
+    add_evidence,
+    add_problem,
+    close_problem,
+    link_problem,
+    write_step,
+)
 from qualrec.records.registry.recipes import (
     add_recipe,
     add_recipe_revision,
@@ -103,6 +110,7 @@ __all__ = [
     "add_delivery",
     "add_disposition",
     "add_event",
+    "add_evidence",
     "add_gauge",
     "add_gauge_check",
     "add_gauge_study",
@@ -114,6 +122,7 @@ __all__ = [
     "add_part_revision",
     "add_person",
     "add_plant",
+    "add_problem",
     "add_recipe",
     "add_recipe_revision",
     "add_retention",
@@ -130,6 +139,7 @@ __all__ = [
     "approve_recipe_revision",
     "change_control_plan",
     "close_containment",
+    "close_problem",
     "close_notice_step",
     "count_failure",
     "end_lot",
@@ -139,6 +149,7 @@ __all__ = [
     "get_or_add_condition",
     "keep_accounts",
     "keep_analysis",
+    "link_problem",
     "owe_test",
     "remove_role",
     "revise_characteristic",
@@ -157,4 +168,5 @@ __all__ = [
     "withdraw_authorisation",
     "withdraw_recipe_revision",
     "withdraw_study",
+    "write_step",
 ]

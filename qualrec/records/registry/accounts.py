@@ -51,3 +51,9 @@ def withdraw_authorisation(writer: Writer, authorisation_id: int, *, why: str) -
     reason = checks.prose(why, "The reason", filled=True)
     checks.row(writer, "authorisation", authorisation_id, "authorisation")
     writer.remove("authorisation", authorisation_id, act="authorisation taken back", why=reason)
+
+
+def keep_accounts(writer: Writer, plant_id: int, *, why: str) -> None:
+    """End the single-user mode of a plant."""
+    reason = checks.prose(why, "The reason", filled=True)
+    writer.update("plant", plant_id, {"single_user": False}, act="accounts kept from now on", why=reason)

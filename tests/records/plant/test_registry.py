@@ -257,8 +257,10 @@ def test_roles_are_given_once_and_taken_with_a_trace(plant: Any) -> None:
 def test_a_disabled_person_neither_signs_nor_acts(plant: Any) -> None:
     assert plant.do(registry.add_signature, "approved", "lot", 1, "a" * 64, by=plant.second)
     plant.do(registry.set_person_state, plant.berta, "disabled", why="left")
-    with pytest.raises(Refused, match="Berta Example is disabled and cannot sign"):
+    with pytest.raises(Refused, match="Berta Example is disabled and cannot act; nothing was stored"):
         plant.do(registry.add_signature, "approved", "lot", 1, "a" * 64, by=plant.second)
+    with pytest.raises(Refused, match="Berta Example is disabled and cannot sign"):
+        plant.do(registry.add_signature, "approved", "lot", 1, "a" * 64, person_id=plant.berta)
     with pytest.raises(Refused, match="disabled"):
         plant.ask(lookups.actor, "0102")
     (signed,) = plant.ask(lookups.signatures, "lot", 1)
