@@ -21,7 +21,17 @@ from qualrec.judge.restarts import ClosedFlag, Restart
 from qualrec.judge.verdict import CharacteristicVerdict, judge_characteristic, overall_answer
 from qualrec.judge.windows import JointEnergy, joint_energies, window_findings
 from qualrec.records import lookups
-from qualrec.values import Characteristic, Finding, Gauge, Limits, Lot, LotSeries, MouldingLot, ReadingRow
+from qualrec.values import (
+    Characteristic,
+    Condition,
+    Finding,
+    Gauge,
+    Limits,
+    Lot,
+    LotSeries,
+    MouldingLot,
+    ReadingRow,
+)
 
 NEWEST_EVENTS = 500
 MANY_READINGS = 200
@@ -109,6 +119,7 @@ def load_facts(conn: Conn, lot: Lot, now_us: int, pooled: Pooled) -> LotFacts:
     conditions = {r.condition_id for r in readings} | {
         r.condition_id for rows in moulded.values() for r in rows
     }
+    known = lookups.load_conditions(conn, conditions)
     stations = {s.station_id for s in lot.segments if s.station_id is not None}
     corrected = lookups.corrections(conn, lot=lot.number) if lot.shipments else ()
     return LotFacts(
@@ -117,7 +128,8 @@ def load_facts(conn: Conn, lot: Lot, now_us: int, pooled: Pooled) -> LotFacts:
         readings=readings,
         moulding=tuple(MouldingReadings(mouldings[m], tuple(rows)) for m, rows in moulded.items()),
         by_segment={s.id: held[s.from_us] for s in lot.segments if held[s.from_us] != base},
-        gauges=_gauges(conn, conditions),
+        gauges=_gauges(conn, known),
+        conditions=known,
         stations={s: lookups.station_by_id(conn, s) for s in stations},
         cleanings=_cleanings(conn, stations, now_us),
         corrected_us={c.key: c.at_us for c in corrected},
@@ -157,9 +169,8 @@ def _readings(
     return tuple(rows)
 
 
-def _gauges(conn: Conn, conditions: set[int]) -> dict[int, Gauge]:
+def _gauges(conn: Conn, known: Mapping[int, Condition]) -> dict[int, Gauge]:
     """Gauges by condition id."""
-    known = lookups.load_conditions(conn, conditions)
     gauges = {g: lookups.gauge_by_id(conn, g) for g in {c.gauge_id for c in known.values()} if g is not None}
     return {i: gauges[c.gauge_id] for i, c in known.items() if c.gauge_id is not None}
 

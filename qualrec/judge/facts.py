@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from qualrec.values import Characteristic, Gauge, Lot, MouldingLot, ReadingKey, ReadingRow, Station
+from qualrec.values import Characteristic, Condition, Gauge, Lot, MouldingLot, ReadingKey, ReadingRow, Station
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class LotFacts:
     """All that is judged about one lot, charts excepted.
 
     `characteristics` by id, in the revision in force when the lot began; `by_segment` those of segments that began
-    under another revision. `gauges` by condition id, `stations` and `cleanings` (moments) by station id,
+    under another revision. `conditions` by id, `gauges` by condition id, `stations` and `cleanings` (moments) by station id,
     `corrected_us` the moment of the last correction of a reading. A `characteristic_id` without entry is not judged.
     Where a characteristic of a lot of one segment has very many readings, all within its limits, `summaries` holds their
     figures and `readings` only the last ones.
@@ -44,6 +44,7 @@ class LotFacts:
     moulding: tuple[MouldingReadings, ...] = ()
     by_segment: Mapping[int, Mapping[int, Characteristic]] = field(default_factory=dict)
     gauges: Mapping[int, Gauge] = field(default_factory=dict)
+    conditions: Mapping[int, Condition] = field(default_factory=dict)
     stations: Mapping[int, Station] = field(default_factory=dict)
     cleanings: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
     corrected_us: Mapping[ReadingKey, int] = field(default_factory=dict)

@@ -63,7 +63,6 @@ class JointParts:
     thickness_mm: float | None = None
     transmission_pct: float | None = None
     absorber_pct: float | None = None
-    joint: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +112,6 @@ def recipe_remarks(
             remarks.hold(rule, name.replace("_", " "), settings.get(name))
     _figures(kind, settings, remarks)
     _optics(kind, known, remarks)
-    if known.joint == "T-joint":
-        remarks.hold("rib_width", "seam width", settings.get("seam_width"))
     remarks.hold("absorber_loading", "absorber of the lower part", known.absorber_pct)
     if kind is Process.CONTOUR and known.upper is not None:
         gap = GAPS.get((known.upper.polymer.family, known.upper.glass_pct > 0.0))

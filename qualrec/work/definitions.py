@@ -17,6 +17,8 @@ from typing import Any
 from qualrec.errors import FileRefused, Problem, QualrecError, UnknownRecord
 from qualrec.records import lookups, registry
 from qualrec.records.ledger import Writer
+from qualrec.records.lookups.own_tables import material_book
+from qualrec.records.registry import own_tables
 from qualrec.values import RecipeSetting, Window
 from qualrec.weld.settings import SETTINGS, check_settings, find_process
 from qualrec.work.rights import require
@@ -27,6 +29,8 @@ SECTIONS = (
     "plant",
     "person",
     "customer",
+    "polymer",
+    "pair",
     "material",
     "component",
     "station",
@@ -116,6 +120,8 @@ class Definitions:
         steps: tuple[tuple[str, str, Callable[[Table], None]], ...] = (
             ("person", "badge", self._person),
             ("customer", "code", self._customer),
+            ("polymer", "code", self._polymer),
+            ("pair", "upper", self._pair),
             ("material", "code", self._material),
             ("component", "number", self._component),
             ("station", "code", self._station),
@@ -169,6 +175,24 @@ class Definitions:
     def _customer(self, row: Table) -> None:
         if not self._there("customer", lambda: lookups.customer(self.writer.conn, row["code"])):
             registry.add_customer(self.writer, **_floats(row))
+
+    def _polymer(self, row: Table) -> None:
+        given = dict(row)
+        code = given.pop("code")
+        if code in material_book(self.writer.conn).own:
+            self.kept["polymer"] += 1
+            return
+        self.added["polymer"] += 1
+        named = {k: given.pop(k) for k in ("source", "name", "crystallinity", "like") if k in given}
+        own_tables.set_polymer(self.writer, code, figures=_floats(given), **named)
+
+    def _pair(self, row: Table) -> None:
+        held = material_book(self.writer.conn).ratings.get(tuple(sorted((row["upper"], row["lower"]))))
+        if held is not None and held.own:
+            self.kept["pair"] += 1
+            return
+        self.added["pair"] += 1
+        own_tables.rate_pair(self.writer, row["upper"], row["lower"], row["rating"], source=row["source"])
 
     def _material(self, row: Table) -> None:
         if not self._there("material", lambda: lookups.material(self.writer.conn, row["code"])):
