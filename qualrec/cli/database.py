@@ -31,6 +31,8 @@ def add_to(app: typer.Typer) -> None:
     group.command("verify")(verify)
     group.command("backup")(safekeeping.back_up)
     group.command("restore")(safekeeping.restore)
+    group.command("move")(carry_over)
+    group.command("grants")(grants)
     app.add_typer(group, name="db")
 
 
@@ -93,6 +95,42 @@ def status(as_json: Json = False) -> None:
 def verify(anchor: Anchor = None, as_json: Json = False) -> None:
     """Recompute trail, digests, references and running sums. Exit 1 where something does not agree."""
     tell_verdict(anchor or [], sums=True, as_json=as_json)
+
+
+def carry_over(
+    source: Annotated[str, typer.Argument(metavar="FROM", help="SQLite file or postgresql:// URL.")],
+    to: Annotated[
+        str,
+        typer.Argument(help="Empty database: a new SQLite file, or the postgresql:// URL of an empty one."),
+    ],
+    as_json: Json = False,
+) -> None:
+    """Carry everything over into another database: all of it, compared and verified, or nothing."""
+    from qualrec import config
+    from qualrec.work import move
+    from qualrec.work.session import open_session
+
+    with open_session(OPTIONS.settings(source)) as s:
+        for remark in s.remarks:
+            diagnostics.say(remark)
+        moved = move.carry_over(s, config.database_url(to), diagnostics.say)
+        if as_json:
+            output.json_out(moved)
+            return
+        for sentence in move.moved_sentences(s, moved):
+            output.line(sentence)
+
+
+def grants(
+    owner: Annotated[str, typer.Option(help="Role that owns the tables and upgrades.")] = "qualrec_owner",
+    app: Annotated[str, typer.Option(help="Role of the stations.")] = "qualrec_app",
+    reader: Annotated[str, typer.Option(help="Role that only reads.")] = "qualrec_reader",
+    schema: Annotated[str, typer.Option(help="Schema of the tables.")] = "public",
+) -> None:
+    """Print SQL that gives the rights on a PostgreSQL server: an owner, a role that works, one that reads."""
+    from qualrec.work import move
+
+    output.line(move.grants_script(move.Roles(owner, app, reader, schema)))
 
 
 def tell_verdict(anchors: list[str], *, sums: bool, as_json: bool) -> None:

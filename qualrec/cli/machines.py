@@ -7,7 +7,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,7 +19,8 @@ from qualrec.cli.context import OPTIONS, session
 from qualrec.errors import ExitCode, QualrecError, UsageError
 
 if TYPE_CHECKING:
-    from qualrec.work.links import LineReading, LinkEvent, LinkQueue
+    from qualrec.work.bench import Logged
+    from qualrec.work.links import Asked, LineReading, LinkEvent, LinkQueue
     from qualrec.work.session import Session
     from qualrec.work.watch import Notice
 
@@ -196,17 +197,17 @@ def _take(
             if not asked.taken:
                 diagnostics.say(f"{event.reading.text} was not taken.")
                 continue
-            done = links.take_reading(
-                s,
-                lot,
-                code,
-                event.reading,
-                asked,
-                key=f"link:{mark:x}:{number}",
-                again=_ask_again,
-                stream=stream,
-                gauge=gauge,
-            )
+            reading, key = event.reading, f"link:{mark:x}:{number}"
+
+            def store(reading: LineReading = reading, asked: Asked = asked, key: str = key) -> Logged:
+                return links.take_reading(
+                    s, lot, code, reading, asked, key=key, again=_ask_again, stream=stream, gauge=gauge
+                )
+
+            done = _stored(store)
+            if done is None:
+                diagnostics.say(f"{reading.text} was not taken.")
+                continue
         except QualrecError as error:
             diagnostics.report(error)
             continue
@@ -221,7 +222,21 @@ def _take(
     return held
 
 
-def _ask(reading: LineReading, echo: str, strength: bool, waiting: int) -> Any:
+def _stored(store: Callable[[], Logged]) -> Logged | None:
+    """Store a reading; while the database is away the person tries again, or gives the reading up (None)."""
+    from qualrec.errors import DatabaseError
+
+    while True:
+        try:
+            return store()
+        except DatabaseError as error:
+            diagnostics.report(error)
+            answer = _answer("The reading is kept. Enter: try again; -: give it up: ")
+            if answer is None or answer in (*SKIP, *END):
+                return None
+
+
+def _ask(reading: LineReading, echo: str, strength: bool, waiting: int) -> Asked | None:
     """What the person says of a reading; None ends. A reading without a failure mode is taken at once."""
     from qualrec.weld.failure_modes import FailureMode, find_mode, mode_table
     from qualrec.work.links import Asked

@@ -16,6 +16,7 @@ from typing import Any, Literal, Protocol
 
 from qualrec.errors import QualrecError, UsageError
 from qualrec.intake.line_protocol import LineProfile, LineReader, LineReading, LineTrouble
+from qualrec.intake.numbers import quote
 
 WAIT_S = 0.2
 """How long one look for bytes waits; a stop is seen as soon."""
@@ -187,7 +188,8 @@ def _until_lost(source: Source, reader: LineReader, stop: threading.Event) -> It
 def _event(arrived: LineReading | LineTrouble) -> LinkEvent:
     if isinstance(arrived, LineTrouble):
         return LinkEvent("trouble", arrived.message, trouble=arrived)
-    return LinkEvent("reading", f"{arrived.text}. {arrived.note}".rstrip(". ") + ".", reading=arrived)
+    words = f"{quote(arrived.line)} -> {arrived.value:.12g} {arrived.unit}"
+    return LinkEvent("reading", f"{words} {arrived.note}".rstrip(), reading=arrived)
 
 
 def _words(error: BaseException) -> str:

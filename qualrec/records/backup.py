@@ -82,7 +82,7 @@ def back_up(store: Store, to: Path, progress: Progress | None = None) -> Backup:
             raise Refused(f"{path} is there already.", "Choose another name; a copy never goes over a file.")
     if not to.absolute().parent.is_dir():
         raise UsageError(f"There is no folder {to.absolute().parent}.", "Make it, or choose another one.")
-    part = _part(to)
+    part = part_of(to)
     try:
         with translated(str(to)):
             before = _copy(store.path, part, progress or _quiet)
@@ -94,7 +94,7 @@ def back_up(store: Store, to: Path, progress: Progress | None = None) -> Backup:
         made = Backup(to, manifest, part.stat().st_size, digest, after)
         publish(part, to)
     finally:
-        _remove(part)
+        remove_part(part)
     try:
         with manifest.open("x", encoding="utf-8") as out:
             out.write(json.dumps(_manifest(made), indent=1, ensure_ascii=False) + "\n")
@@ -128,7 +128,7 @@ def restore(
     if not to.absolute().parent.is_dir():
         raise UsageError(f"There is no folder {to.absolute().parent}.", "Make it, or choose another one.")
     wanted = _read_manifest(source, without_manifest)
-    part = _part(to)
+    part = part_of(to)
     try:
         with translated(str(source)):
             shutil.copyfile(source, part)
@@ -143,7 +143,7 @@ def restore(
             f"{to} cannot be written ({error.strerror}).", "Choose another folder."
         ) from error
     finally:
-        _remove(part)
+        remove_part(part)
     return Restored(to, found, verdict, aside, wanted is not None)
 
 
@@ -195,11 +195,13 @@ def _quiet(step: str, done: int, total: int) -> None:
     return
 
 
-def _part(to: Path) -> Path:
+def part_of(to: Path) -> Path:
+    """Name under which a file is written before it is whole."""
     return to.with_name(f".{to.name}.{os.getpid()}.part")
 
 
-def _remove(part: Path) -> None:
+def remove_part(part: Path) -> None:
+    """Remove an unfinished database and what lies beside it."""
     for path in (part, *(part.with_name(part.name + end) for end in ("-wal", "-shm", "-journal"))):
         path.unlink(missing_ok=True)
 

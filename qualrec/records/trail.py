@@ -45,6 +45,7 @@ __all__ = [
     "head",
     "holds",
     "verify",
+    "verify_on",
 ]
 
 
@@ -133,26 +134,37 @@ def verify(
     `sums`: the structure of the file, references between rows, running sums, mode counts and shapes as well. `anchors`: heads
     that were written down outside.
     """
+    with store.read() as connection:
+        return verify_on(connection, progress, sums=sums, anchors=anchors)
+
+
+def verify_on(
+    connection: Connection,
+    progress: Progress | None = None,
+    *,
+    sums: bool = True,
+    anchors: Sequence[Head] = (),
+) -> TrailVerdict:
+    """As `verify`, inside a transaction that is open already."""
     tell: Progress = progress or (lambda step, done, total: None)
     findings, expected = Findings(), Expected()
-    with store.read() as connection:
-        plants = [int(p) for p in connection.execute(text("SELECT id FROM plant ORDER BY id")).scalars()]
-        heads: list[Head] = []
-        rows = readings = 0
+    plants = [int(p) for p in connection.execute(text("SELECT id FROM plant ORDER BY id")).scalars()]
+    heads: list[Head] = []
+    rows = readings = 0
+    if sums:
+        _check_file(connection, findings)
+    with findings.readable("trail"):
+        for plant_id in plants:
+            heads.append(_check_chain(connection, plant_id, findings, expected, tell))
+        _check_anchors(connection, findings, anchors)
+    with findings.readable("tables"):
+        rows = check_tables(connection, expected, findings, tell)
+        check_subjects(connection, findings)
         if sums:
-            _check_file(connection, findings)
-        with findings.readable("trail"):
-            for plant_id in plants:
-                heads.append(_check_chain(connection, plant_id, findings, expected, tell))
-            _check_anchors(connection, findings, anchors)
-        with findings.readable("tables"):
-            rows = check_tables(connection, expected, findings, tell)
-            check_subjects(connection, findings)
-            if sums:
-                check_references(connection, findings, tell)
-        with findings.readable("readings"):
-            readings = check_readings(connection, expected, findings, tell, sums=sums)
-            check_units(connection, expected, findings)
+            check_references(connection, findings, tell)
+    with findings.readable("readings"):
+        readings = check_readings(connection, expected, findings, tell, sums=sums)
+        check_units(connection, expected, findings)
     entries = sum(last.seq for last in heads)
     found = tuple(findings.faults)
     return TrailVerdict(tuple(heads), entries, rows, readings, found, findings.count, _notes(findings))

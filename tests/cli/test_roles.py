@@ -30,6 +30,7 @@ FILES_ONLY = {
     "selfcheck": "computes published cases; opens no database",
     "archive-check": "reads a folder; opens no database",
     "db create": "makes a new database and its first person",
+    "db grants": "prints SQL; opens no database",
     "db upgrade": "whoever may write the file",
     "db restore": "makes a new file from a copy",
 }
@@ -100,6 +101,7 @@ TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
     "retention set": ("set retention", ("20", "--rule", "x", "--source", "x")),
     "db status": (READS, ()),
     "db verify": (READS, ()),
+    "db move": ("copy the database", ("{plant}", "{folder}/moved.sqlite")),
     "db backup": ("copy the database", ("{folder}/copy.sqlite",)),
 }
 """Command -> the act that it needs, and arguments that are good on the sample plant."""
@@ -170,6 +172,7 @@ def test_a_command_as_every_role(
             call(sample_plant, "T-01", "containment", "add", "rack", "--action", "look")
             known["{containment}"] = "SELECT max(id) FROM containment"
         given = [text.replace("{folder}", str(folder)) for text in arguments]
+        given = [text.replace("{plant}", str(sample_plant)) for text in given]
         given = [str(number(sample_plant, known[text])) if text in known else text for text in given]
         before = entries(sample_plant)
         code, out, err = call(sample_plant, badge, *command.split(), *given)
