@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
 from openpyxl.utils import get_column_letter
 
-from qualrec.export.book import Book, Look, Sheet, Span, Value
+from qualrec.export.book import FILL, Book, Look, Sheet, Span, Value, lines_of
 from qualrec.export.document import (
     Cell,
     Column,
@@ -24,6 +25,9 @@ from qualrec.export.document import (
 from qualrec.export.styles import DATE_TIME, decimals
 from qualrec.export.text import shown as safe
 
+_LINE = re.compile(r"[^\n]*\n|[^\n]+")
+MOST_LINES = 32
+"""Lines of text in one row: a row may be 409 points high, and has to fit a printed page. Longer texts go on in the next row."""
 LABEL_SHARE = 0.28
 """How much of the width of a page the label of a fact takes at least."""
 
@@ -123,7 +127,7 @@ def _write_fact(sheet: Sheet, label: str, cell: Cell) -> None:
     value, look = _cell(sheet, cell, Column(""))
     if isinstance(look, tuple) and look[0] == "number":
         look = ("date", look[1])
-    sheet.merged([(label, 1, last), (value, last + 1, sheet.width)], ["label", look])
+    _write_row(sheet, [(label, 1, last), (value, last + 1, sheet.width)], ["label", look])
 
 
 def _write_grid(sheet: Sheet, grid: Grid, *, lone: bool, name: str) -> None:
@@ -138,10 +142,49 @@ def _write_grid(sheet: Sheet, grid: Grid, *, lone: bool, name: str) -> None:
         first = sheet.merged(_spans(grid, list(heads)), looks)
     for row in grid.rows:
         cells = [_cell(sheet, cell, column) for cell, column in zip(row, grid.columns, strict=True)]
-        sheet.merged(_spans(grid, [value for value, _ in cells]), [look for _, look in cells])
+        _write_row(sheet, _spans(grid, [value for value, _ in cells]), [look for _, look in cells])
     if lone:
         sheet.table(name, first, sheet.rows, heads)
         sheet.repeat(first, first)
+
+
+def _write_row(sheet: Sheet, spans: list[Span], looks: list[Look]) -> None:
+    """A row, and rows below it for texts that are too long for one."""
+    pieces = [
+        cut(value, sum(sheet.widths[first - 1 : last])) if isinstance(value, str) else [value]
+        for value, first, last in spans
+    ]
+    for number in range(max(len(held) for held in pieces)):
+        values = [held[number] if number < len(held) else None for held in pieces]
+        places = zip(values, spans, strict=True)
+        sheet.merged([(value, first, last) for value, (_, first, last) in places], looks)
+
+
+def cut(value: str, width: float) -> list[Value]:
+    """A text in pieces of at most `MOST_LINES` lines in a column of that width, cut at line feeds and spaces."""
+    room = max(1, int(width * FILL))
+    if len(value) < room or lines_of(value, width) <= MOST_LINES:
+        return [value]
+    found: list[Value] = []
+    held, count = "", 0
+    for line in _LINE.findall(value):
+        for piece in _words(line, room * MOST_LINES // 2):
+            lines = lines_of(piece.removesuffix("\n"), width)
+            if count + lines > MOST_LINES:
+                found.append(held)
+                held, count = "", 0
+            held, count = held + piece, count + lines
+    return [*found, held]
+
+
+def _words(line: str, most: int) -> list[str]:
+    """A line in pieces of at most so many signs, cut behind a space where there is one."""
+    found = []
+    while len(line) > most:
+        end = line.rfind(" ", most // 2, most) + 1 or most
+        found.append(line[:end])
+        line = line[end:]
+    return [*found, line]
 
 
 def _spans(grid: Grid, values: list[Value]) -> list[Span]:

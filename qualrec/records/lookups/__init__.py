@@ -202,8 +202,8 @@ from qualrec.records.lookups.series import (
     shape,
     streams_of,
 )
-from qualrec.records.lookups.single_values import sample_step, values
 from qualrec.records.lookups.signed import row_signed
+from qualrec.records.lookups.single_values import sample_step, values
 from qualrec.records.lookups.stations import (
     ClampTool,
     clamp_tool,
@@ -243,8 +243,8 @@ from qualrec.records.lookups.trail import (
 
 __all__ = [
     "COUNTED",
-    "LINK_TABLES",
     "DISCIPLINE_DAYS",
+    "LINK_TABLES",
     "SEPARATING_FIELDS",
     "Account",
     "Authorisation",
@@ -269,11 +269,11 @@ __all__ = [
     "MouldingPlace",
     "NoticeStep",
     "PartRevision",
+    "Person",
+    "PlanRow",
     "ProblemLink",
     "ProblemReport",
     "ProblemStep",
-    "Person",
-    "PlanRow",
     "ReadingGroup",
     "ReadingOrigin",
     "RetentionRule",
