@@ -197,6 +197,29 @@ class RecipeRevision:
 
 
 @dataclass(frozen=True, slots=True)
+class TemporaryChange:
+    """A bypass or temporary change of a part's process with its end and its extra checks.
+
+    `recipe_revision_id` None: whatever the recipe; `station` empty: at every station.
+    """
+
+    id: int
+    part_number: str
+    recipe_revision_id: int | None
+    station: str
+    what: str
+    extra_checks: str
+    from_us: int
+    until_us: int
+    state: str
+    person: str
+
+    def expired_at(self, moment_us: int) -> bool:
+        """Whether it is past its end at a moment and nobody ended it."""
+        return self.state == "open" and self.until_us < moment_us
+
+
+@dataclass(frozen=True, slots=True)
 class MouldingLot:
     id: int
     number: str

@@ -18,6 +18,7 @@ from qualrec.judge.findings import lot_findings
 from qualrec.judge.gate import Gate, Leave, release_gate
 from qualrec.judge.kinds import EWMA, RULES_VERSION
 from qualrec.judge.restarts import ClosedFlag, Restart
+from qualrec.judge.temporary import change_findings
 from qualrec.judge.verdict import CharacteristicVerdict, judge_characteristic, overall_answer
 from qualrec.judge.windows import JointEnergy, joint_energies, window_findings
 from qualrec.records import lookups
@@ -80,6 +81,7 @@ def judge_lot(conn: Conn, lot_number: str, *, now_us: int | None = None) -> LotJ
     findings = (
         *lot_findings(facts),
         *window_findings(facts),
+        *change_findings(facts),
         *_charts(conn, facts, pooled),
     )
     flags = lookups.flags(conn, lot=lot.number)
@@ -134,6 +136,7 @@ def load_facts(conn: Conn, lot: Lot, now_us: int, pooled: Pooled) -> LotFacts:
         cleanings=_cleanings(conn, stations, now_us),
         corrected_us={c.key: c.at_us for c in corrected},
         summaries=summaries,
+        changes=lookups.temporary_changes(conn, part_id=lot.part.id),
         now_us=now_us,
     )
 

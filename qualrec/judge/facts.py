@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from qualrec.values import Characteristic, Condition, Gauge, Lot, MouldingLot, ReadingKey, ReadingRow, Station
+from qualrec.values import (
+    Characteristic,
+    Condition,
+    Gauge,
+    Lot,
+    MouldingLot,
+    ReadingKey,
+    ReadingRow,
+    Station,
+    TemporaryChange,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +59,8 @@ class LotFacts:
     cleanings: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
     corrected_us: Mapping[ReadingKey, int] = field(default_factory=dict)
     summaries: Mapping[int, Summary] = field(default_factory=dict)
+    changes: tuple[TemporaryChange, ...] = ()
+    """Temporary changes of the part, ended ones too."""
     now_us: int = 0
 
     def spec(self, reading: ReadingRow) -> Characteristic | None:

@@ -64,6 +64,8 @@ GAUGE_OVERDUE = "gauge overdue"
 GAUGE_BAD = "gauge found bad"
 FIRST_OFF_MISSING = "first-off missing"
 CLEANING_OVERDUE = "cleaning overdue"
+TEMPORARY_CHANGE = "welded under a temporary change"
+CHANGE_EXPIRED = "temporary change past its end"
 LOT_MEAN = "lot mean beyond control limits"
 LOT_SPREAD = "within-lot spread beyond control limits"
 LOT_COUNT = "count beyond control limits"
@@ -153,6 +155,17 @@ _ROWS = (
         "The time since the last cleaning or change of clamp glass, or cleaning of optics, passed the interval of the "
         "station while the lot ran.",
         COMMON, "Clean; look at time to path and surface marks of the lot.",
+    ),
+    Kind(
+        TEMPORARY_CHANGE, "lot", LevelRule.INFORM,
+        "The lot was welded while a temporary change of its recipe, station or part was open: its extra checks are owed.",
+        "IATF 16949 8.5.6.1.1 (from memory)", "Do the extra checks of the change and write them down with the lot.",
+    ),
+    Kind(
+        CHANGE_EXPIRED, "lot", LevelRule.REVIEW,
+        "The lot was welded after the last day of a temporary change that nobody has ended.",
+        "IATF 16949 8.5.6.1.1 (from memory)",
+        "End the change and go back to the standard process, or have it approved anew; judge what was welded since.",
     ),
     Kind(
         LOT_MEAN, "lot", LevelRule.REVIEW_BUT_GOOD_SIDE,

@@ -31,6 +31,9 @@ DECIDED = [
     (kinds.GAUGE_BAD, "l", "R", "R", "R"),
     (kinds.FIRST_OFF_MISSING, "l", "R", "R", "R"),
     (kinds.CLEANING_OVERDUE, "l", "R", "R", "R"),
+    # welded under a temporary change: inform, its extra checks are owed; past its end: review before release
+    (kinds.TEMPORARY_CHANGE, "l", "I", "I", "I"),
+    (kinds.CHANGE_EXPIRED, "l", "R", "R", "R"),
     # lot mean or within-lot spread beyond frozen control limits; EWMA or run rule on lot means; change point:
     # l, R (I where the good side of a one-sided limit)
     (kinds.LOT_MEAN, "l", "R", "R", "I"),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, Select, select
@@ -12,23 +11,7 @@ from sqlalchemy import Connection, Select, select
 from qualrec.errors import UnknownRecord
 from qualrec.records.lookups.base import find, rows_for, table
 from qualrec.records.lookups.parts import part_id_of
-from qualrec.values import RecipeRevision, RecipeSetting, Window
-
-
-@dataclass(frozen=True, slots=True)
-class TemporaryChange:
-    """A bypass or temporary change with its end and its extra checks."""
-
-    id: int
-    part_number: str
-    recipe_revision_id: int | None
-    station: str
-    what: str
-    extra_checks: str
-    from_us: int
-    until_us: int
-    state: str
-    person: str
+from qualrec.values import RecipeRevision, RecipeSetting, TemporaryChange, Window
 
 
 def _statement() -> Select[Any]:
