@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.enums import TA_LEFT, TA_RIGHT
 from reportlab.lib.pagesizes import A4, landscape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
-from qualrec.export.document import Block, Column, Document, Facts, Grid, Notes, Signs, is_empty, shown
+from qualrec.export.document import Block, Document, Facts, Grid, Notes, Signs, is_empty, shown
 from qualrec.export.pdf_text import BOLD, ITALIC, PLAIN, load_fonts, markup, one_line, printable
 
 MARGIN, HEAD, FOOT = 16 * mm, 20 * mm, 17 * mm
@@ -20,8 +21,9 @@ PADDING = 6
 """Points that the PDF library leaves free within a frame."""
 LABEL_SHARE = 0.28
 GREY, LINE = 0.9, 0.5
-WIDE = 105
-"""Characters in the columns of a page from which on the paper lies on its side."""
+WIDE, DENSE = 105, 140
+"""Characters in the columns of a page from which on the paper lies on its side, and the letters are smaller."""
+TEXT_SIZE, DENSE_SIZE = 8.0, 6.5
 
 
 def write_pdf(document: Document, to: Path) -> None:
@@ -115,15 +117,24 @@ TITLE = style("title", 16, fontName=BOLD, spaceAfter=3)
 SUBJECT = style("subject", 11, fontName=BOLD, spaceAfter=4)
 PAGE = style("page", 13, fontName=BOLD, spaceBefore=10, spaceAfter=2)
 SECTION = style("section", 10, fontName=BOLD, spaceBefore=9, spaceAfter=3)
-TEXT = style("text")
 SENTENCE = style("sentence", spaceBefore=3)
-STRONG = style("strong", fontName=BOLD)
-NUMBER = style("number", alignment=TA_RIGHT)
-STRONG_NUMBER = style("strong number", fontName=BOLD, alignment=TA_RIGHT)
-COLUMN = style("column", 7.5, fontName=BOLD)
-NUMBER_COLUMN = style("number column", 7.5, fontName=BOLD, alignment=TA_RIGHT)
 NOTE = style("note", 7.5, fontName=ITALIC, spaceAfter=2)
 MARK = style("mark", 13, fontName=BOLD)
+
+
+@cache
+def cell_styles(size: float) -> dict[tuple[bool, bool], ParagraphStyle]:
+    """Styles of cells by (set to the right, strong)."""
+    return {
+        (right, strong): style(
+            f"cell {size} {right} {strong}",
+            size,
+            fontName=BOLD if strong else PLAIN,
+            alignment=TA_RIGHT if right else TA_LEFT,
+        )
+        for right in (False, True)
+        for strong in (False, True)
+    }
 
 
 def _story(document: Document, width: float) -> list[Flowable]:
@@ -146,10 +157,14 @@ def _story(document: Document, width: float) -> list[Flowable]:
 
 
 def _block(document: Document, block: Block, widths: tuple[float, ...], width: float) -> list[Flowable]:
+    look = cell_styles(TEXT_SIZE)
     head: list[Flowable] = [Paragraph(markup(block.heading), SECTION)] if block.heading else []
     if isinstance(block, Facts):
         rows = [
-            [Paragraph(markup(label), STRONG), Paragraph(markup(shown(document, cell)), TEXT)]
+            [
+                Paragraph(markup(label), look[False, True]),
+                Paragraph(markup(shown(document, cell)), look[False, False]),
+            ]
             for label, cell in block.rows
             if not is_empty(cell)
         ]
@@ -157,7 +172,7 @@ def _block(document: Document, block: Block, widths: tuple[float, ...], width: f
         return _together(head, _table(rows, [share, width - share]) if rows else None)
     if isinstance(block, Grid):
         if not block.rows and block.empty:
-            return _together(head, Paragraph(markup(block.empty), TEXT))
+            return _together(head, Paragraph(markup(block.empty), SENTENCE))
         return _together(head, _grid(document, block, widths, width))
     if isinstance(block, Notes):
         return _together(head, *(Paragraph(markup(s), SENTENCE) for s in block.sentences))
@@ -178,21 +193,17 @@ def _grid(document: Document, grid: Grid, widths: tuple[float, ...], width: floa
     for column in grid.columns:
         columns.append(scale * sum(widths[at : at + column.span]))
         at += column.span
-    rows = [[Paragraph(markup(c.head), NUMBER_COLUMN if c.number else COLUMN) for c in grid.columns]]
+    size = DENSE_SIZE if sum(widths) > DENSE else TEXT_SIZE
+    look, head = cell_styles(size), cell_styles(size - 0.5)
+    rows = [[Paragraph(markup(c.head), head[c.number, True]) for c in grid.columns]]
     for row in grid.rows:
         rows.append(
             [
-                Paragraph(markup(shown(document, cell)), _look(column))
+                Paragraph(markup(shown(document, cell)), look[column.number, column.strong])
                 for cell, column in zip(row, grid.columns, strict=True)
             ]
         )
     return _table(rows, columns, head=True)
-
-
-def _look(column: Column) -> ParagraphStyle:
-    if column.number:
-        return STRONG_NUMBER if column.strong else NUMBER
-    return STRONG if column.strong else TEXT
 
 
 def _table(rows: list[list[Paragraph]], columns: list[float], *, head: bool = False) -> Table:
@@ -217,7 +228,7 @@ def _table(rows: list[list[Paragraph]], columns: list[float], *, head: bool = Fa
 
 
 def _signs(block: Signs, width: float) -> list[Flowable]:
-    rows = [[Paragraph(markup(label), TEXT)] for label in block.labels]
+    rows = [[Paragraph(markup(label), SENTENCE)] for label in block.labels]
     table = Table(rows, colWidths=[width], rowHeights=[14 * mm] * len(rows))
     table.setStyle(
         TableStyle([("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LINEBELOW", (0, 0), (-1, -1), 0.8, (0, 0, 0))])

@@ -21,7 +21,7 @@ def label(session: Session, number: str, *, language: str = "en") -> Label:
         raise UsageError(f"{language!r} is no language of exports.", f"Use one of: {', '.join(LANGUAGES)}.")
     with session.store.read() as conn:
         lot = lookups.lot(conn, number)
-        turn = _turn(lookups.trail_of(conn, "lot", lot.id))
+        turn = state_turn(lookups.trail_of(conn, "lot", lot.id))
         flags = lookups.flags(conn, lot=number, not_closed=True)
     held = balance(lot)
     holding = dict.fromkeys(f.kind for f in flags if f.level == "H" and f.scope != "process")
@@ -53,7 +53,7 @@ def write(session: Session, number: str, to: Path, *, language: str = "en", repl
     return outfile.put(to, lambda part: write_label(made, part), (outfile.PAPER,), replace=replace)
 
 
-def _turn(entries: tuple[TrailRow, ...]) -> TrailRow | None:
+def state_turn(entries: tuple[TrailRow, ...]) -> TrailRow | None:
     """The entry that brought the lot into its state: the last one that changed it, else the one that opened the lot."""
     found = None
     for entry in entries:

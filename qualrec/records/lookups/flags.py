@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, func, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, func, select
 
 from qualrec.errors import UnknownRecord, UsageError
 from qualrec.judge.restarts import ClosedFlag
@@ -148,6 +148,11 @@ def flags_of_lots(conn: Connection, lot_ids: Sequence[int]) -> dict[int, tuple[F
         if one.lot_id is not None:
             found[one.lot_id].append(one)
     return {key: tuple(held) for key, held in found.items()}
+
+
+def flags_where(conn: Connection, *conditions: ColumnElement[bool]) -> tuple[Flag, ...]:
+    """Flags that meet conditions on their table, newest first; for the lookups of this room."""
+    return _flags(conn, conn.execute(_flag_statement().where(*conditions)).all())
 
 
 def closed_flags(
