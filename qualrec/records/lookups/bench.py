@@ -1,0 +1,52 @@
+"""What a bench asks of a lot: which gauge is usual at its station, which lot runs there."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, select
+
+from qualrec.records.lookups.base import table
+
+NEWEST_SEGMENTS = 50
+
+
+def gauges_used(conn: Connection, part_id: int, station_id: int | None) -> dict[int, tuple[int, ...]]:
+    """Ids of the gauges that the newest segments of a part on a station were measured with, by characteristic.
+
+    The gauge used last stands first. Empty without a station. Two queries.
+    """
+    if station_id is None:
+        return {}
+    s, o, u, k = table("lot_segment"), table("lot"), table("rollup"), table("condition")
+    newest = (
+        select(s.c.id)
+        .join(o, o.c.id == s.c.lot_id)
+        .where(s.c.station_id == station_id, o.c.part_id == part_id)
+        .order_by(s.c.from_us.desc(), s.c.id.desc())
+        .limit(NEWEST_SEGMENTS)
+    )
+    ids = list(conn.execute(newest).scalars())
+    place = {segment: at for at, segment in enumerate(ids)}
+    asked = (
+        select(u.c.subject_id, u.c.characteristic_id, k.c.gauge_id)
+        .join(k, k.c.id == u.c.condition_id)
+        .where(u.c.subject_id.in_(ids), u.c.subgroup == 0, k.c.gauge_id.is_not(None))
+    )
+    found: dict[int, dict[int, int]] = {}
+    for row in conn.execute(asked):
+        held = found.setdefault(row.characteristic_id, {})
+        held[row.gauge_id] = min(held.get(row.gauge_id, len(ids)), place[row.subject_id])
+    return {c: tuple(sorted(held, key=lambda g: (held[g], g))) for c, held in found.items()}
+
+
+def lot_running_at(conn: Connection, station_id: int) -> int | None:
+    """Id of the lot whose segment began last on a station, while it has not ended; None where no lot runs."""
+    s, o = table("lot_segment"), table("lot")
+    asked = (
+        select(o.c.id, o.c.ended_us)
+        .join(o, o.c.id == s.c.lot_id)
+        .where(s.c.station_id == station_id)
+        .order_by(s.c.from_us.desc(), s.c.id.desc())
+        .limit(1)
+    )
+    row = conn.execute(asked).first()
+    return None if row is None or row.ended_us is not None else int(row.id)
