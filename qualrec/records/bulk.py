@@ -22,10 +22,18 @@ import numpy as np
 from sqlalchemy import Connection, and_, select, text, update
 
 from qualrec.errors import DatabaseError, FileRefused, Problem, QualrecError, Refused
-from qualrec.records.bulk_input import NewColumns, Piece, check_piece, doubles, join_pieces, make_piece
+from qualrec.records.bulk_input import (
+    NewColumns,
+    Piece,
+    check_piece,
+    distinct,
+    doubles,
+    join_pieces,
+    make_piece,
+)
 from qualrec.records.clearing import STAGED, clear_batch, clear_staged
-from qualrec.records.columns import Key3, scan
-from qualrec.records.digests import PULL_NAMES, BatchDigest
+from qualrec.records.columns import Columns, Key3, scan
+from qualrec.records.digests import PULL_NAMES, BatchDigest, GroupDigests
 from qualrec.records.driver_errors import is_double
 from qualrec.records.entry import batch_modes, note_batch, pull_row, store_batch_row, store_units
 from qualrec.records.entry_checks import KnownIds, SampleNumbers
@@ -33,13 +41,14 @@ from qualrec.records.fast_insert import insert_readings, insert_rows
 from qualrec.records.import_lock import ImportLock
 from qualrec.records.models import metadata
 from qualrec.records.rollup import starts
-from qualrec.records.rollup_store import Plans, Prepared, add_modes, apply_batch, load_plans
-from qualrec.values import Actor, Batch, NewReading, ReadingKey
+from qualrec.records.rollup_store import Plan, Plans, Prepared, add_modes, apply_batch, load_plans
+from qualrec.values import Actor, Batch, NewReading
 
 if TYPE_CHECKING:
     from qualrec.records.database import Store
 
 ROWS_A_TRANSACTION = {"sqlite": 2_000, "postgresql": 20_000}
+"""Rows stored before another writer gets its turn; where nobody waits, the transaction goes on."""
 PAUSE_S = 0.004
 """How long an import steps aside where another writer waits (SQLite)."""
 SHOWN_PROBLEMS = 200
@@ -47,6 +56,20 @@ PULL = metadata.tables["pull"]
 READING = metadata.tables["reading"]
 BATCH = metadata.tables["batch"]
 KEY = ("subject_id", "characteristic_id", "stream_id", "sample")
+
+
+class Gathered:
+    """What the rows staged so far come to."""
+
+    def __init__(self) -> None:
+        self.sums, self.digests = Prepared(), GroupDigests()
+
+    def add(self, columns: Columns, plans: Plans) -> bool:
+        """Take in rows in key order. False where a group does not stand behind what is here of it."""
+        if not self.sums.follow(Prepared.of(columns, plans)):
+            return False
+        self.digests.add(columns)
+        return True
 
 
 class _DoubleKey(Exception):
@@ -91,6 +114,8 @@ class BulkImport:
         self._numbers: SampleNumbers | None = None
         self._waiting: list[Piece] = []
         self._serials: dict[tuple[int, int], tuple[str, int]] = {}
+        self._plans: dict[int, list[Plan]] = {}
+        self._gathered: Gathered | None = Gathered()
         self._has_pulls = False
         self._problems: list[Problem] = []
         self._problem_count = 0
@@ -177,31 +202,62 @@ class BulkImport:
     def _flush(self, least: int) -> None:
         if not self._waiting:
             return
-        piece, size, at = join_pieces(self._waiting), ROWS_A_TRANSACTION[self._store.dialect], 0
-        while len(piece) - at >= least and at < len(piece):
-            self._store_piece(piece.pick(slice(at, at + size)))
-            at += size
+        piece, self._waiting = join_pieces(self._waiting), []
+        if len(piece) < least:
+            self._waiting = [piece]
+            return
+        piece = self._ready(piece)
+        at, size = 0, ROWS_A_TRANSACTION[self._store.dialect]
+        while at < len(piece):
+            at = self._store_rows(piece, at, size)
             if self._store.someone_waits():
                 time.sleep(PAUSE_S)
-        self._waiting = [piece.pick(slice(at, len(piece)))] if at < len(piece) else []
 
-    def _store_piece(self, piece: Piece) -> None:
+    def _ready(self, piece: Piece) -> Piece:
+        """The rows that can be stored, numbered and in key order."""
         with self._store.read() as connection:
-            pairs = set(zip(piece.subject.tolist(), piece.characteristic.tolist(), strict=True))
-            self._known.check(connection, pairs, set(piece.stream.tolist()), set(piece.condition.tolist()))
+            pairs = set(zip(*distinct(piece.subject, piece.characteristic), strict=True))
+            self._known.check(
+                connection,
+                pairs,
+                set(np.unique(piece.stream).tolist()),
+                set(np.unique(piece.condition).tolist()),
+            )
+            fresh = self._known.characteristics - self._plans.keys()
+            self._plans.update(load_plans(connection, fresh))
             piece = self._number(connection, piece)
+        piece = piece.sorted()
         again = doubles(piece)
         if again.any():
             self._refuse(piece, again, "comes twice in the file")
             piece = piece.pick(~again)
-        piece = self._without_serial_clash(piece)
-        try:
-            self._write_piece(piece)
-        except _DoubleKey:
-            with self._store.read() as connection:
-                there = stored_already(connection, piece)
-            self._refuse(piece, there, "is already there")
-            self._write_piece(piece.pick(~there))
+        return self._without_serial_clash(piece)
+
+    def _store_rows(self, piece: Piece, at: int, size: int) -> int:
+        """Store rows from `at` on in one transaction: all of them, or until another writer waits. Returns where to go on."""
+        alone = self._store.dialect == "sqlite"
+        with self._store.transaction() as connection:
+            begun = at
+            while at < len(piece) and (at == begun or (alone and not self._store.someone_waits())):
+                part = piece.pick(slice(at, at + size))
+                try:
+                    with connection.begin_nested():
+                        self._write_rows(connection, part)
+                except _DoubleKey:
+                    there = stored_already(connection, part)
+                    self._refuse(part, there, "is already there")
+                    part = part.pick(~there)
+                    self._write_rows(connection, part)
+                at += size
+                self._gather(part)
+        return at
+
+    def _gather(self, part: Piece) -> None:
+        """Sums and digests as the rows go in; where they do not come in the order of their samples, they are read again."""
+        if self._gathered is not None and len(part):
+            columns = part.columns(self.batch_id)
+            if self._problem_count or not self._gathered.add(columns, self._plans):
+                self._gathered = None
 
     def _refuse(self, piece: Piece, which: Any, what: str) -> None:
         self._note(
@@ -211,38 +267,26 @@ class BulkImport:
             ]
         )
 
-    def _write_piece(self, piece: Piece) -> None:
+    def _write_rows(self, connection: Connection, piece: Piece) -> None:
         if not len(piece):
             return
-        pulls = [
-            pull_row(
-                piece.pull[at],
-                ReadingKey(
-                    int(piece.subject[at]),
-                    int(piece.characteristic[at]),
-                    int(piece.stream[at]),
-                    int(piece.sample[at]),
-                ),
+        pulls = [pull_row(piece.pull[at], piece.key(at)) for at in np.flatnonzero(piece.with_pull()).tolist()]
+        held = connection.execute(
+            text(f"UPDATE batch SET rows = rows + :n WHERE id = :id AND {STAGED}"),
+            {"n": len(piece), "id": self.batch_id},
+        )
+        if held.rowcount != 1:
+            raise Refused(
+                "This import was cleared in the meantime; nothing of it was taken.",
+                "Import the file again.",
             )
-            for at in np.flatnonzero(piece.pull != None).tolist()  # noqa: E711 (compared entry by entry)
-        ]
-        with self._store.transaction() as connection:
-            held = connection.execute(
-                text(f"UPDATE batch SET rows = rows + :n WHERE id = :id AND {STAGED}"),
-                {"n": len(piece), "id": self.batch_id},
-            )
-            if held.rowcount != 1:
-                raise Refused(
-                    "This import was cleared in the meantime; nothing of it was taken.",
-                    "Import the file again.",
-                )
-            try:
-                insert_readings(connection, piece.columns(self.batch_id))
-            except Exception as error:
-                if is_double(error):
-                    raise _DoubleKey from error
-                raise
-            insert_rows(connection, "pull", PULL_NAMES, pulls)
+        try:
+            insert_readings(connection, piece.columns(self.batch_id))
+        except Exception as error:
+            if is_double(error):
+                raise _DoubleKey from error
+            raise
+        insert_rows(connection, "pull", PULL_NAMES, pulls)
         self.rows += len(piece)
         self._has_pulls = self._has_pulls or bool(pulls)
 
@@ -285,14 +329,17 @@ class BulkImport:
         return piece.pick(~clash)
 
     def _prepare(self) -> tuple[Prepared, Plans, dict[tuple[Key3, str], tuple[int, float]], str]:
-        """Everything that can be computed before the short transaction, from the rows as they are stored."""
-        prepared, digest = Prepared(), BatchDigest()
+        """Everything that can be computed before the short transaction."""
+        digest = BatchDigest()
         modes: dict[tuple[Key3, str], tuple[int, float]] = {}
         with self._store.read() as connection:
             plans = load_plans(connection, self._known.characteristics)
-            for columns in scan(connection, "batch_id = :batch", {"batch": self.batch_id}):
-                digest.readings(columns)
-                prepared.add(columns, plans)
+            gathered = self._gathered
+            if gathered is None or plans != self._plans or gathered.sums.far:
+                prepared = self._read_again(connection, plans, digest)
+            else:
+                prepared = gathered.sums
+                digest.groups(gathered.digests)
             if self._has_pulls:
                 pulls = [tuple(row) for row in pulls_of(connection, self.batch_id)]
                 for row in pulls:
@@ -304,6 +351,16 @@ class BulkImport:
                 "Import the file again.",
             )
         return prepared, plans, modes, digest.hex()
+
+    def _read_again(self, connection: Connection, plans: Plans, digest: BatchDigest) -> Prepared:
+        """Sums and digests from the rows as they are stored."""
+        prepared = Prepared()
+        where = "batch_id = :batch AND subject_id BETWEEN :low AND :high"
+        low, high = self._known.span
+        for columns in scan(connection, where, {"batch": self.batch_id, "low": low, "high": high}):
+            digest.readings(columns)
+            prepared.follow(Prepared.of(columns, plans))
+        return prepared
 
     def _accept(
         self, prepared: Prepared, plans: Plans, modes: dict[tuple[Key3, str], tuple[int, float]], digest: str

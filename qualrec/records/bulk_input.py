@@ -13,7 +13,7 @@ from qualrec.errors import Problem, Refused, UsageError
 from qualrec.records.columns import Columns
 from qualrec.records.entry_checks import check_pull
 from qualrec.records.overlays import TEST_FAULT
-from qualrec.values import BoolArray, FloatArray, IntArray, NewReading, PullResult
+from qualrec.values import BoolArray, FloatArray, IntArray, NewReading, PullResult, ReadingKey
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +81,23 @@ class Piece:
     def pick(self, which: NDArray[Any] | slice) -> Piece:
         return Piece(*(getattr(self, name)[which] for name in self.__slots__))
 
+    def sorted(self) -> Piece:
+        """In key order; equal keys in the order they came."""
+        keys = (self.sample, self.stream, self.characteristic, self.subject)
+        order = np.lexsort(keys)
+        return self if np.array_equal(order, np.arange(len(self))) else self.pick(order)
+
+    def with_pull(self) -> BoolArray:
+        return np.array([p is not None for p in self.pull], dtype=bool)
+
+    def key(self, row: int) -> ReadingKey:
+        return ReadingKey(
+            int(self.subject[row]),
+            int(self.characteristic[row]),
+            int(self.stream[row]),
+            int(self.sample[row]),
+        )
+
     def columns(self, batch_id: int) -> Columns:
         batch = np.full(len(self), batch_id, dtype=np.int64)
         parts = (self.subject, self.characteristic, self.stream, self.sample, self.value + 0.0, self.at_us)
@@ -142,7 +159,7 @@ def check_piece(piece: Piece, missing: BoolArray, file_name: str) -> tuple[BoolA
         refuse(at, f"{float(piece.value[at])!r} is no number that can be stored.")
     for at in np.flatnonzero((piece.sample < 0) | (piece.sample >= 1 << 31)).tolist():
         refuse(at, f"{piece.sample[at]} is not a sample number.")
-    with_pull = np.array([p is not None for p in piece.pull], dtype=bool)
+    with_pull = piece.with_pull()
     fault = np.array([p is not None and p.mode == TEST_FAULT for p in piece.pull], dtype=bool)
     for at in np.flatnonzero(missing & ~fault & good).tolist():
         refuse(at, "There is no value, and it is no test fault.")
@@ -157,13 +174,18 @@ def check_piece(piece: Piece, missing: BoolArray, file_name: str) -> tuple[BoolA
 
 
 def doubles(piece: Piece) -> BoolArray:
-    """Rows whose key stands earlier in the same piece."""
-    order = np.lexsort((piece.sample, piece.stream, piece.characteristic, piece.subject))
-    keys = piece.pick(order)
+    """Rows of a sorted piece whose key stands before them."""
     again = np.zeros(len(piece), dtype=bool)
     same = np.ones(max(0, len(piece) - 1), dtype=bool)
     for name in ("subject", "characteristic", "stream", "sample"):
-        column = getattr(keys, name)
+        column = getattr(piece, name)
         same &= column[1:] == column[:-1]
-    again[order[1:]] = same
+    again[1:] = same
     return again
+
+
+def distinct(first: IntArray, second: IntArray) -> tuple[list[int], list[int]]:
+    """The pairs that occur, each once."""
+    change = np.ones(len(first), dtype=bool)
+    change[1:] = (first[1:] != first[:-1]) | (second[1:] != second[:-1])
+    return first[change].tolist(), second[change].tolist()

@@ -89,6 +89,11 @@ class KnownIds:
     def characteristics(self) -> set[int]:
         return set(self._hangs)
 
+    @property
+    def span(self) -> tuple[int, int]:
+        """Least and greatest id of the subjects."""
+        return min(self._kinds, default=0), max(self._kinds, default=0)
+
     def check(
         self, connection: Connection, pairs: set[tuple[int, int]], streams: set[int], conditions: set[int]
     ) -> None:

@@ -27,17 +27,22 @@ def insert_rows(
             for row in rows:
                 copy.write_row(row)
         return
+    _insert_flat(connection, table, names, [value for row in rows for value in row])
+
+
+def _insert_flat(connection: Connection, table: str, names: Sequence[str], values: list[Any]) -> None:
+    """Rows one after the other in one list, on SQLite."""
     one = f"({', '.join('?' * len(names))})"
-    head = f"INSERT INTO {table} ({', '.join(names)}) VALUES "
-    whole = len(rows) - len(rows) % ROWS_A_STATEMENT
+    head, size = f"INSERT INTO {table} ({', '.join(names)}) VALUES ", ROWS_A_STATEMENT * len(names)
     statement = head + ", ".join([one] * ROWS_A_STATEMENT)
     cursor = connection.connection.cursor()
     try:
-        for i in range(0, whole, ROWS_A_STATEMENT):
-            cursor.execute(statement, [value for row in rows[i : i + ROWS_A_STATEMENT] for value in row])
-        if whole < len(rows):
-            rest = rows[whole:]
-            cursor.execute(head + ", ".join([one] * len(rest)), [value for row in rest for value in row])
+        whole = len(values) - len(values) % size
+        for at in range(0, whole, size):
+            cursor.execute(statement, values[at : at + size])
+        if whole < len(values):
+            rest = values[whole:]
+            cursor.execute(head + ", ".join([one] * (len(rest) // len(names))), rest)
     finally:
         cursor.close()
 
@@ -52,20 +57,11 @@ def insert_readings(connection: Connection, columns: Columns) -> None:
         ):
             copy.write(_COPY_HEAD + _packed(columns) + _COPY_END)
         return
-    values = columns.value.astype(object)
-    values[np.isnan(columns.value)] = None
-    rows = zip(
-        columns.subject.tolist(),
-        columns.characteristic.tolist(),
-        columns.stream.tolist(),
-        columns.sample.tolist(),
-        values.tolist(),
-        columns.at_us.tolist(),
-        columns.batch.tolist(),
-        columns.condition.tolist(),
-        strict=True,
-    )
-    insert_rows(connection, "reading", NAMES, list(rows))
+    flat = np.empty((len(columns), len(NAMES)), dtype=object)
+    for place, column in enumerate(Columns.__slots__):
+        flat[:, place] = getattr(columns, column)
+    flat[np.isnan(columns.value), NAMES.index("value")] = None
+    _insert_flat(connection, "reading", NAMES, flat.ravel().tolist())
 
 
 NAMES = (

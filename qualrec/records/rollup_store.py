@@ -14,6 +14,7 @@ from qualrec.records.columns import Columns, Key3, join, scan
 from qualrec.records.fast_insert import insert_rows
 from qualrec.records.overlays import ACCEPTED, Overlay, apply_overlays, overlays_of, pull_counts
 from qualrec.records.rollup import (
+    BINS,
     SHAPE_FROM,
     GroupSums,
     Sums,
@@ -90,12 +91,23 @@ def _subgroups(columns: Columns, plans: Sequence[Plan]) -> IntArray | int:
 
 @dataclass(slots=True)
 class Prepared:
-    """What a batch adds: sums, first sample and values by group. Made before the short transaction that applies it."""
+    """What a batch adds: sums, first and last sample, and for the shape values or counts by group. Made before the short
+    transaction that applies it."""
 
     rows: RollupRows = field(default_factory=dict)
     first_sample: dict[Key3, int] = field(default_factory=dict)
+    last_sample: dict[Key3, int] = field(default_factory=dict)
     values: dict[Key3, FloatArray] = field(default_factory=dict)
+    counts: dict[Key3, IntArray] = field(default_factory=dict)
+    """Where there are many values: their counts in `bins` instead of them."""
     bins: dict[Key3, tuple[float, float]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, columns: Columns, plans: Plans) -> Prepared:
+        """From readings in key order."""
+        prepared = cls()
+        prepared.add(columns, plans)
+        return prepared
 
     def add(self, columns: Columns, plans: Plans) -> None:
         """Take in readings in key order; no group may come in two pieces."""
@@ -106,7 +118,10 @@ class Prepared:
         for low, high in zip(group.tolist(), ends.tolist(), strict=True):
             key, part = columns.key3(low), slice(low, high)
             plan = plan_at(plans, key[1], int(columns.at_us[low]))
-            self.first_sample[key] = int(columns.sample[low])
+            self.first_sample[key], self.last_sample[key] = (
+                int(columns.sample[low]),
+                int(columns.sample[high - 1]),
+            )
             if plan.bins is not None:
                 values = columns.value[part]
                 self.values[key] = values[~np.isnan(values)]
@@ -139,6 +154,48 @@ class Prepared:
         for (subject, characteristic, stream, condition, level), row in zip(keys, figures, strict=True):
             self.rows.setdefault((subject, characteristic, stream), {})[condition, level] = Sums(*row)
 
+    def follow(self, later: Prepared) -> bool:
+        """Add what was prepared of rows staged later. False where a group does not stand behind what is here of it; then
+        nothing was added."""
+        if any(first <= self.last_sample.get(key, 0) for key, first in later.first_sample.items()):
+            return False
+        for key, first in later.first_sample.items():
+            self.first_sample.setdefault(key, first)
+        self.last_sample.update(later.last_sample)
+        for key, rows in later.rows.items():
+            here = self.rows.setdefault(key, {})
+            for part, sums in rows.items():
+                here[part] = merge(here[part], sums) if part in here else sums
+        for key, values in later.values.items():
+            self._more_values(key, values, later.bins[key])
+        return True
+
+    def _more_values(self, key: Key3, values: FloatArray, bins: tuple[float, float]) -> None:
+        low, high = self.bins.setdefault(key, bins)
+        if key not in self.counts:
+            values = np.concatenate([self.values.pop(key), values]) if key in self.values else values
+            if len(values) < SHAPE_FROM:
+                self.values[key] = values
+                return
+            self.counts[key] = np.zeros(BINS + 2, dtype=np.int32)
+        self.counts[key] += shape_counts(values, low, high).astype(np.int32)
+
+    def shape(self, key: Key3, low: float, high: float) -> IntArray | None:
+        """Counts of a group in bins from `low` to `high`; None where only counts in other bins are known."""
+        if key in self.counts:
+            return self.counts[key].astype(np.int64) if self.bins[key] == (low, high) else None
+        return shape_counts(self.values[key], low, high)
+
+    def shaped(self) -> dict[Key3, int]:
+        """Number of values of each group that may have a shape."""
+        few = {key: len(values) for key, values in self.values.items() if len(values)}
+        return few | {key: int(counts.sum()) for key, counts in self.counts.items()}
+
+    @property
+    def far(self) -> bool:
+        """Whether a sum has lost digits."""
+        return any(sums.far for rows in self.rows.values() for sums in rows.values())
+
 
 def apply_batch(connection: Connection, batch_id: int, prepared: Prepared, plans: Plans) -> None:
     """Add an accepted batch to rollups and shapes. Groups that cannot simply be continued are rebuilt from the readings.
@@ -158,6 +215,7 @@ def apply_batch(connection: Connection, batch_id: int, prepared: Prepared, plans
         ):
             rebuild(connection, key, plans)
             prepared.values.pop(key, None)
+            prepared.counts.pop(key, None)
             continue
         _replace_rollups(connection, key, merged)
     insert_rows(connection, "rollup", ROLLUP_NAMES, fresh)
@@ -176,27 +234,25 @@ def _comes_before(connection: Connection, key: Key3, batch_id: int, first_sample
 
 
 def _add_shapes(connection: Connection, prepared: Prepared, there: RollupRows, plans: Plans) -> None:
-    stored = load_shapes(connection, {key[0] for key in prepared.values})
+    shaped = prepared.shaped()
+    stored = load_shapes(connection, {key[0] for key in shaped})
     fresh: list[tuple[Any, ...]] = []
-    for key, values in prepared.values.items():
-        if not len(values):
-            continue
-        if key in stored:
-            low, high, counts = stored[key]
-            total = counts + shape_counts(values, low, high)
+    for key, n in shaped.items():
+        low, high, counts = stored.get(key) or (*prepared.bins[key], None)
+        more = prepared.shape(key, low, high)
+        if counts is not None and more is not None:
             connection.execute(
                 text(f"UPDATE shape SET counts = :counts WHERE {KEY3}"),
-                {**_key(key), "counts": json.dumps(total.tolist())},
+                {**_key(key), "counts": json.dumps((counts + more).tolist())},
             )
             continue
         before = sum(s.n for (_, level), s in there.get(key, {}).items() if level == 0)
-        if before + len(values) < SHAPE_FROM:
+        if before + n < SHAPE_FROM:
             continue
-        if before:
+        if before or more is None:
             rebuild(connection, key, plans)
             continue
-        low, high = prepared.bins[key]
-        fresh.append((*key, low, high, json.dumps(shape_counts(values, low, high).tolist())))
+        fresh.append((*key, low, high, json.dumps(more.tolist())))
     names = ("subject_id", "characteristic_id", "stream_id", "low", "high", "counts")
     insert_rows(connection, "shape", names, fresh)
 

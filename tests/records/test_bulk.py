@@ -118,12 +118,27 @@ def test_every_problem_is_located_and_nothing_stays(site: Any) -> None:
     assert site.faults() == []
 
 
+def test_sums_gathered_while_staging_are_those_read_again(site: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Groups in several pieces, in the order of their samples and not; `faults` makes sums and digests anew."""
+    monkeypatch.setattr(bulk, "ROWS_A_TRANSACTION", {"sqlite": 40, "postgresql": 40})
+    again = []
+    reading = bulk.BulkImport._read_again
+    monkeypatch.setattr(bulk.BulkImport, "_read_again", lambda *given: again.append(1) or reading(*given))
+    for turn, order in enumerate((range(6), (0, 2, 1, 3, 4, 5))):
+        first = 1 + 600 * turn
+        samples = [np.arange(first + 100 * at, first + 100 * (at + 1)) for at in order]
+        take(site, *(columns(site, 100, seed=at, sample=sample) for at, sample in enumerate(samples)))
+        assert len(again) == turn
+        assert site.faults() == []
+    assert site.rows("SELECT sum(n) FROM rollup WHERE subgroup = 0") == [(1200,)]
+
+
 def test_doubles_in_different_transactions_are_found(site: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bulk, "ROWS_A_TRANSACTION", {"sqlite": 10, "postgresql": 10})
     sample = np.arange(1, 101)
     sample[57] = 3
     with pytest.raises(FileRefused) as caught:
-        take(site, columns(site, 100, sample=sample))
+        take(site, *(columns(site, 10, sample=sample[at : at + 10]) for at in range(0, 100, 10)))
     assert [(p.row, p.message) for p in caught.value.problems] == [(58, "Sample 3 is already there.")]
     assert site.rows("SELECT count(*) FROM reading") == [(0,)]
 
@@ -264,11 +279,11 @@ def test_rows_of_a_dead_import_are_cleared(site: Any, program_env: dict[str, str
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=program_env
     ) as program:
         assert program.stdout is not None
-        assert program.stdout.readline().strip() == "30"
+        assert program.stdout.readline().strip() == "35"
         assert clear_staged(site.store) == 0
         program.kill()
         program.wait()
-    assert site.rows("SELECT count(*) FROM reading") == [(30,)]
+    assert site.rows("SELECT count(*) FROM reading") == [(35,)]
     assert site.faults() == []
     assert _cleared_soon(site) == 1
     assert site.rows(COUNTS) == [(0, 0, 0)]
