@@ -28,12 +28,16 @@ FIRST_STEPS = (
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """What is drawn: the main chart with its heading, the spread chart below it or None, the name of the main track."""
+    """What is drawn: the main chart with its heading, the spread chart below it or None, the name of the main track.
+
+    `between` is the EWMA beside the lot means, drawn where there is room for three.
+    """
 
     main: SequencePlot
     spread: SequencePlot | None
     heading: str
     track: str
+    between: SequencePlot | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,22 +125,34 @@ def _sheet(
         main.values.tolist(),
         flagged(marks, on_main),
         series.numbers,
-        _limit_spans(main, spans),
+        limit_spans(main, spans),
         spec_lower=c.lsl if c.kind == "measured" else None,
         spec_upper=c.usl if c.kind == "measured" else None,
         number=figure,
     )
+    between = None
+    if ewma is not None and main is not ewma:
+        between = SequencePlot(
+            ewma.values.tolist(),
+            flagged([Mark.PLAIN] * len(series), [s for s in signals if s.track == EWMA]),
+            series.numbers,
+            limit_spans(ewma, spans),
+            number=figure,
+            words=Words(
+                upper=("EWMA upper", "E up"), centre=("EWMA centre", "EWMA"), lower=("EWMA lower", "E low")
+            ),
+        )
     spread_plot = None
     if below is not None:
         spread_plot = SequencePlot(
             below.values.tolist(),
             flagged([Mark.PLAIN] * len(series), [s for s in signals if s.track == SPREAD]),
             series.numbers,
-            _limit_spans(below, spans),
+            limit_spans(below, spans),
             number=figure,
             words=Words(upper=("s upper", "s up"), centre=("s centre", "s"), lower=("s lower", "s low")),
         )
-    return Sheet(plot, spread_plot, f"{main.name}, {c.unit}" if c.unit else main.name, main.name)
+    return Sheet(plot, spread_plot, f"{main.name}, {c.unit}" if c.unit else main.name, main.name, between)
 
 
 def flagged(marks: Sequence[Mark], signals: Sequence[Signal]) -> list[Mark]:
@@ -148,7 +164,7 @@ def flagged(marks: Sequence[Mark], signals: Sequence[Signal]) -> list[Mark]:
     return found
 
 
-def _limit_spans(track: Track, spans: Sequence[tuple[int, int, str]]) -> list[LimitSpan]:
+def limit_spans(track: Track, spans: Sequence[tuple[int, int, str]]) -> list[LimitSpan]:
     """The limits of a track as drawn: figures per point, for they may follow the size of a lot."""
     found = []
     for start, stop, version in spans:
@@ -218,7 +234,12 @@ def point_summary(view: ChartView, index: int, room: int, more: str) -> str:
     lines = point_lines(view, index)
     wrong = [line for line in lines if line.startswith(("Signal", "Left out", "It holds"))]
     rest = [line for line in lines[1:] if line not in wrong]
-    text = "; ".join([lines[0], *(line.rstrip(".") for line in wrong), *rest])
+    return shortened([lines[0], *(line.rstrip(".") for line in wrong), *rest], room, more)
+
+
+def shortened(lines: Sequence[str], room: int, more: str) -> str:
+    """The lines one behind the other in at most about `room` characters; `more`: key for all."""
+    text = "; ".join(lines)
     end = f" ... {more}: all"
     return text if len(text) <= room else text[: room - len(end) - 20].rsplit(" ", 1)[0] + end
 

@@ -177,17 +177,20 @@ class Chart(GridView, can_focus=True):
         self.first = min(max(0, first), count - size)
         self.stop = self.first + size
 
+    def look_at(self, first: int, stop: int) -> None:
+        """Show the points from `first` up to, not including, `stop`; the cursor comes along."""
+        self._look_at(first, stop - first)
+        if self.cursor is not None and not self.first <= self.cursor < self.stop:
+            self.move_to(min(self.stop - 1, max(self.first, self.cursor)))
+        self.redraw()
+
     def _zoom(self, size: int) -> None:
         at = self.cursor if self.cursor is not None else self.stop - 1
         self._look_at(at - size // 2, size)
         self.redraw()
 
     def _pan(self, by: int) -> None:
-        size = self.stop - self.first
-        self._look_at(self.first + by, size)
-        if self.cursor is not None and not self.first <= self.cursor < self.stop:
-            self.move_to(min(self.stop - 1, max(self.first, self.cursor)))
-        self.redraw()
+        self.look_at(self.first + by, self.stop + by)
 
     def _flagged(self, indices: range) -> int | None:
         return next((at for at in indices if self.plot.mark(at) >= Mark.LOW), None)
