@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from qualrec.errors import UsageError
 from qualrec.weld.energy import energy_budget
-from qualrec.weld.settings import Process, find_process, implausible_settings
+from qualrec.weld.settings import SETTINGS, Process, find_process, implausible_settings
 from qualrec.weld.trade_rules import RuleOfThumb, find_rule
 
 if TYPE_CHECKING:
@@ -105,10 +105,12 @@ def recipe_remarks(
     remarks = _Remarks()
     for text in implausible_settings(kind, settings):
         remarks.found.append(RecipeRemark("plausible range", "warning", text, PLAUSIBLE, "judgement"))
+    usual = {s.name for s in SETTINGS[kind] if s.low <= settings.get(s.name, s.low) <= s.high}
     for name, rule in SETTING_RULES[kind].items():
-        remarks.hold(rule, name.replace("_", " "), settings.get(name))
+        if name in usual:
+            remarks.hold(rule, name.replace("_", " "), settings.get(name))
     for name, rules in COMMON_RULES.items():
-        for rule in rules:
+        for rule in rules if name in usual else ():
             remarks.hold(rule, name.replace("_", " "), settings.get(name))
     _figures(kind, settings, remarks)
     _optics(kind, known, remarks)

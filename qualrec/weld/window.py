@@ -257,18 +257,50 @@ def propose_set_point(fit: WindowFit, rule: WindowRule) -> SetPoint:
     strength = fit.strength.mean(points)
     farthest = np.flatnonzero(distance >= distance.max() - 1e-9)
     chosen = points[farthest[np.argmax(strength[farthest])]][np.newaxis, :]
+    note = "Proposal from the fitted study: confirm it by runs before a release."
+    return _set_point(fit, rule, chosen, max(0.0, float(distance.max()) - step), note)
+
+
+def set_point_at(fit: WindowFit, rule: WindowRule, values: Mapping[str, float]) -> SetPoint:
+    """A point of one's own with its room along each factor. The smallest margin is that along one factor.
+
+    Raises ComputeError where the point does not meet the rule, UsageError where it lies outside the study.
+    """
+    chosen = fit.coded(values)
+    if (np.abs(chosen) > 1.0 + 1e-9).any():
+        raise UsageError(
+            "The point lies outside the study.", "Choose a point between the ends of every factor."
+        )
+    if not fit.inside(chosen, rule)[0]:
+        lower = float(fit.strength.lower(chosen, rule.level, single_pull=rule.single_pull)[0])
+        chance = float(fit.interfacial.chance(chosen)[0])
+        raise ComputeError(
+            f"The point does not meet the rule: lower bound of strength {lower:.4g}, chance of interfacial failure "
+            f"{chance:.3f}.",
+            "Choose a point inside the window.",
+        )
+    margins = [_margin(fit, rule, chosen, place) for place in range(len(fit.factors))]
+    least = min(
+        min(m.set_value - m.low, m.high - m.set_value) / factor.half_range
+        for m, factor in zip(margins, fit.factors, strict=True)
+    )
+    note = "Point chosen by hand: confirm it by runs before a release."
+    return _set_point(fit, rule, chosen, least, note)
+
+
+def _set_point(fit: WindowFit, rule: WindowRule, chosen: FloatArray, smallest: float, note: str) -> SetPoint:
     return SetPoint(
         values={
             factor.name: factor.actual(float(level))
             for factor, level in zip(fit.factors, chosen[0], strict=True)
         },
-        smallest_margin=max(0.0, float(distance.max()) - step),
-        margins=tuple(_margin(fit, rule, chosen, place) for place in range(count)),
+        smallest_margin=smallest,
+        margins=tuple(_margin(fit, rule, chosen, place) for place in range(len(fit.factors))),
         strength=float(fit.strength.mean(chosen)[0]),
         strength_lower=float(fit.strength.lower(chosen, rule.level, single_pull=rule.single_pull)[0]),
         interfacial=float(fit.interfacial.chance(chosen)[0]),
         interfacial_upper=float(fit.interfacial.upper(chosen, rule.level)[0]),
-        notes=(*fit.notes, "Proposal from the fitted study: confirm it by runs before a release."),
+        notes=(*fit.notes, note),
     )
 
 

@@ -16,6 +16,7 @@ from qualrec.tui.widgets.record_table import Cell
 if TYPE_CHECKING:
     from qualrec.records.lookups import TemporaryChange
     from qualrec.values import RecipeRevision, RecipeSetting, Window
+    from qualrec.weld.change_triggers import Trigger
     from qualrec.weld.settings import Setting
     from qualrec.work.recipes import Difference, RecipePage
     from qualrec.work.session import Session
@@ -119,12 +120,27 @@ def revision_detail(
         lines.append(Cell("Not in force: somebody else than its author has to approve it.", Tone.LOOK))
     if page is not None:
         lines.append(f"{count(page.lots, 'lot', 'lots')} welded with it")
-    lines += [*_differences(r, base, style), "", "Settings:", *_settings(r, style)]
+    lines += [*_differences(r, base, style)]
+    if page is not None:
+        lines += trigger_lines(page.triggers, page.compared)
+    lines += ["", "Settings:", *_settings(r, style)]
     if r.windows:
         lines += ["", "Qualified for:"]
         lines += [f"  {w.quantity}: {window_words(w, style)}{_proof(w)}" for w in r.windows]
     if page is not None:
         lines += _computed(page, style, moment(page.transmission.at_us if page.transmission else None))
+    return lines
+
+
+def trigger_lines(triggers: Sequence[Trigger], compared: int | None) -> list[Text]:
+    """The checklist of a change; what has to be done first, then what somebody has to decide."""
+    if not triggers or compared is None:
+        return []
+    lines: list[Text] = ["", f"What the change from revision {compared} asks for:"]
+    for one in triggers:
+        mark = "»" if one.need == "yes" else "?"
+        lines.append(Cell(f"  {mark} {one.topic}: {one.text}", Tone.LOOK if one.need == "yes" else ""))
+        lines.append(Cell(f"      because of {one.because}; source: {one.source}", Tone.QUIET))
     return lines
 
 
@@ -221,10 +237,14 @@ def _computed(page: RecipePage, style: DecimalStyle, measured: str) -> list[Text
             lines.append(Cell(f"  {number(joint.value, None, style)} J/mm² reach the joint", Tone.GOOD))
             lines += _against(page, joint.value, style)
         lines += [f"  {f.label}: {f.working}" for f in page.budget.figures]
-        notes = [note for note in page.budget.notes if note not in page.remarks]
-        lines += [Cell(f"  {note}", Tone.LOOK) for note in notes]
-    if page.remarks:
-        lines += ["", "Not usual:", *(Cell(f"  {remark}", Tone.LOOK) for remark in page.remarks)]
+        said = {remark.sentence for remark in page.remarks}
+        lines += [Cell(f"  {note}", Tone.LOOK) for note in page.budget.notes if note not in said]
+    warnings = [r for r in page.remarks if r.level == "warning"]
+    if warnings:
+        lines += ["", "Not usual (rules of thumb, never limits):"]
+    for remark in page.remarks:
+        lines.append(Cell(f"  {remark.sentence}", Tone.LOOK if remark.level == "warning" else Tone.QUIET))
+        lines.append(Cell(f"    source: {remark.source} ({remark.how_obtained})", Tone.QUIET))
     notices = ("estimate", "no_laser_control", "laser_class", "invisible_beam", "fume")
     return [*lines, "", *(Cell(find_caution(name).text, Tone.QUIET) for name in notices)]
 
