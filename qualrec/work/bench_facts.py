@@ -35,7 +35,8 @@ class Gate:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """`gauges`: those in use that can measure a characteristic, by its code; `usual` the one used last at the lot's station.
+    """`gauges`: those in use that can measure a characteristic, by its code; `usual`: the one of them that alone was used
+    lately on the lot's station.
 
     `moisture`: a material takes up water, so a pull says how moist the part was and how long after welding.
     """
@@ -70,11 +71,8 @@ def facts_of(
     }
     used = lookups.gauges_used(conn, lot.part.id, lot.segment.station_id)
     codes = {g.id: g.code for g in known}
-    usual = {
-        c.code: next((codes[g] for g in used.get(c.id, ()) if g in codes), "")
-        for c in characteristics
-        if c.code in able
-    }
+    held = {c.code: [codes[g] for g in used.get(c.id, ()) if g in codes] for c in characteristics}
+    usual = {code: held[code][0] for code in able if len(held[code]) == 1}
     streams = tuple(s.label for s in lookups.streams(conn, lot.part.id))
     return Facts(able, usual, streams, takes_up_moisture(lot), gate_of(conn, lot, characteristics, readings))
 
@@ -161,3 +159,39 @@ def history_of(conn: Conn, lot: Lot, c: Characteristic) -> History:
     """What was usual of a characteristic until this lot; nothing where it hangs on a moulding lot that is not named."""
     owner = lot if c.hangs_on == "lot" else lot.segment.upper
     return History() if owner is None else reading_context(conn, owner, c).history
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingLot:
+    """A lot that owes tests. `owed`: how many of each code; `due_us`: the first moment that was set for one; None: none."""
+
+    number: str
+    part: str
+    station: str
+    started_us: int
+    ended_us: int | None
+    owed: Mapping[str, int]
+    due_us: int | None
+
+
+def waiting_lots(conn: Conn, most: int = 200) -> tuple[WaitingLot, ...]:
+    """Lots that owe tests: those with a moment set first, by that moment, then the oldest."""
+    tests = lookups.due_tests(conn, most)
+    standing = lookups.where_lots_stand(conn, {t.lot_id for t in tests})
+    found: dict[int, WaitingLot] = {}
+    for test in tests:
+        station, ended_us = standing[test.lot_id]
+        held = found.get(test.lot_id)
+        owed = dict(held.owed) if held else {}
+        owed[test.owed.code] = owed.get(test.owed.code, 0) + test.owed.missing
+        due = [x for x in (held.due_us if held else None, test.owed.due_us) if x is not None]
+        found[test.lot_id] = WaitingLot(
+            test.lot_number,
+            test.part_number,
+            station,
+            test.started_us,
+            ended_us,
+            owed,
+            min(due, default=None),
+        )
+    return tuple(found.values())

@@ -9,6 +9,7 @@ import pytest
 from qualrec.records import lookups, registry
 from qualrec.work import bench, opening
 from qualrec.work.bench import Entry
+from qualrec.work.bench_facts import waiting_lots
 from qualrec.work.target import find_target
 
 MINUTE_US = 60_000_000
@@ -36,8 +37,21 @@ def test_a_gauge_of_several_is_asked_until_the_station_has_a_usual_one(small_pla
     log(session, "COL", "0.28", gauge="PS-01", lot="FM00060")
     assert bench.open_lot(session, "FM00061").facts.only("COL") == "PS-01"
     log(session, "COL", "0.28", gauge="PS-02")
-    assert bench.open_lot(session, "FM00061").facts.only("COL") == "PS-02"
-    assert bench.open_lot(session, "FM00060").facts.only("COL") == "PS-02"
+    assert bench.open_lot(session, "FM00061").facts.only("COL") == ""
+
+
+def test_lots_that_wait_name_their_station_and_the_first_moment_that_was_set(small_plant: Any) -> None:
+    session = small_plant.as_badge("T-01")
+    due = small_plant.clock[0] + MINUTE_US
+    with session.store.write(session.actor) as writer:
+        lot = lookups.lot(writer.conn, "FM00061")
+        pull = lookups.characteristic(writer.conn, "FM-2040", "PULL")
+        registry.owe_test(writer, lot.id, pull.id, position="hourly", due_us=due)
+    with session.store.read() as conn:
+        first, second = waiting_lots(conn)
+    assert (first.number, first.station, first.due_us, first.ended_us) == ("FM00061", "LW-1", due, None)
+    assert first.owed == {"PULL": 6, "COL": 5, "TTP": 5, "TRN": 20}
+    assert (second.number, second.due_us, second.owed["PULL"]) == ("FM00060", None, 5)
 
 
 def test_streams_of_the_part_and_moisture_of_its_materials_are_told(small_plant: Any) -> None:

@@ -20,7 +20,7 @@ from qualrec.records.lookups.audit import (
     reading_origin,
     typed_count,
 )
-from qualrec.records.lookups.bench import gauges_used, lot_running_at
+from qualrec.records.lookups.bench import gauges_used, lot_running_at, where_lots_stand
 from qualrec.records.lookups.characteristics import (
     characteristic,
     characteristic_by_id,
@@ -467,4 +467,5 @@ __all__ = [
     "typed_count",
     "units_named",
     "values",
+    "where_lots_stand",
 ]

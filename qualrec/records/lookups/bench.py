@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from sqlalchemy import Connection, select
 
-from qualrec.records.lookups.base import table
+from qualrec.records.lookups.base import rows_for, table
 
 NEWEST_SEGMENTS = 50
 
@@ -50,3 +52,15 @@ def lot_running_at(conn: Connection, station_id: int) -> int | None:
     )
     row = conn.execute(asked).first()
     return None if row is None or row.ended_us is not None else int(row.id)
+
+
+def where_lots_stand(conn: Connection, lot_ids: Iterable[int]) -> dict[int, tuple[str, int | None]]:
+    """Code of the station of the last segment ('' for none) and the end of lots, by lot id. One query."""
+    s, o, st = table("lot_segment"), table("lot"), table("station")
+    asked = (
+        select(o.c.id, o.c.ended_us, st.c.code)
+        .outerjoin(s, s.c.lot_id == o.c.id)
+        .outerjoin(st, st.c.id == s.c.station_id)
+        .order_by(o.c.id, s.c.position)
+    )
+    return {row.id: (row.code or "", row.ended_us) for row in rows_for(conn, asked, o.c.id, lot_ids)}
