@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 
-from qualrec.export.book import Book
+from qualrec.export.book import Book, Sheet
 from qualrec.export.pack import Pack
 from qualrec.export.plan import Plan
+from qualrec.export.seal import Sealed, content_digest
 from qualrec.weld.failure_modes import CENSORING_RULE, mode_table
 
 SHEET_RULE = (
@@ -37,17 +38,48 @@ def write_methods(book: Book, pack: Pack, plan: Plan) -> None:
         sheet.note(CENSORING_RULE)
 
 
-def write_manifest(book: Book, pack: Pack, plan: Plan, sheets: Sequence[tuple[str, str]]) -> None:
-    """Digests of the records, files and sheets that the pack rests on; `sheets` holds (title, digest)."""
+def write_manifest(book: Book, pack: Pack, plan: Plan) -> tuple[Sealed, ...]:
+    """Digests of the records and files that the pack rests on, then of every sheet so far and of the content as a whole.
+
+    The upper part of the manifest is sealed with the sheets before it; returns all that is sealed.
+    """
     words = book.words
+    before = [sheet.sealed() for sheet in book.sheets]
     sheet = book.sheet(plan.titles["manifest"], (20, 44, 68, 60))
     sheet.title_row(words("title.manifest"))
     heads = [words(k) for k in ("d.kind", "d.name", "d.digest", "d.rule")]
     sheet.heads(heads)
     for row in pack.digests:
         sheet.row([row.kind, row.name, row.digest, row.rule])
+    sheet.sealed_to_here()
+    sealed = (*before, sheet.sealed())
     sheet.section(words("title.sheets"))
     sheet.note(SHEET_RULE)
-    sheet.heads([words("d.kind"), words("d.sheet"), words("d.digest")])
-    for title, digest in sheets:
-        sheet.row([words("d.sheet"), title, digest])
+    sheet.heads([words("d.kind"), words("d.sheet"), words("d.digest"), words("d.rows")])
+    first = sheet.rows + 1
+    for one in sealed:
+        sheet.row(
+            [words("d.sheet"), one.title, one.digest, one.rows], ["text", "text", "text", ("number", "0")]
+        )
+    book.define("qualrec_sheets", sheet.title, f"$B${first}:$D${sheet.rows}")
+    sheet.row(
+        [words("d.content"), "", content_digest(sealed), words("d.content_rule")],
+        ["strong", "text", "strong", "text"],
+    )
+    book.define("qualrec_content", sheet.title, f"$C${sheet.rows}")
+    return sealed
+
+
+def write_copy(book: Book, plan: Plan, sheets: Iterable[Sheet]) -> None:
+    """The hidden sheet with the packed rows of the sealed sheets; see `qualrec.export.seal`."""
+    words = book.words
+    sheet = book.sheet(plan.titles["copy"], (32, 60))
+    sheet.ws.sheet_state = "hidden"
+    sheet.title_row(words("title.copy"))
+    sheet.note(words("copy.note"))
+    sheet.heads([words("d.sheet"), words("title.copy")])
+    first = sheet.rows + 1
+    for one in sheets:
+        for part in one.seal.copy():
+            sheet.row([one.title, part], "code", 14)
+    book.define("qualrec_copy", sheet.title, f"$A${first}:$B${sheet.rows}")

@@ -11,7 +11,6 @@ import re
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
-from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -26,6 +25,7 @@ from openpyxl.worksheet.table import Table, TableStyleInfo
 
 from qualrec.export import text
 from qualrec.export.messages import Words
+from qualrec.export.seal import Seal, Sealed, row_mark
 from qualrec.export.styles import Looks
 
 Look = str | tuple[str, str]
@@ -69,15 +69,6 @@ class _StreamSheet(WriteOnlyWorksheet):  # type: ignore[misc]
                 yield cell
 
 
-def row_mark(marks: Sequence[str]) -> bytes:
-    """What one row adds to the digest of its sheet (SHA-256): nothing for an empty row.
-
-    `marks`: the row number, then for each cell that holds something its column number, a letter (n number, s text, f
-    formula) and its content: numbers as the shortest text that gives the same double, formulas without '='.
-    """
-    return ("\x1f".join(marks) + "\x1e").encode("utf-8") if len(marks) > 1 else b""
-
-
 class Sheet:
     """One sheet. `rows` is the number of the last row written, `width` the number of columns."""
 
@@ -88,7 +79,7 @@ class Sheet:
         self.ws = _StreamSheet(book.workbook, title)
         book.workbook._add_sheet(self.ws)
         self._cells: list[_Cell] = []
-        self._digest = sha256()
+        self.seal = Seal()
         for column, width in enumerate(widths, 1):
             self.ws.column_dimensions[get_column_letter(column)].width = width
         self._page()
@@ -151,7 +142,7 @@ class Sheet:
             elif self._grid:
                 used[place] = None
         self.ws.append(used)
-        self._digest.update(row_mark(marks))
+        self.seal.take(row_mark(marks))
         self.rows += 1
         return self.rows
 
@@ -248,9 +239,19 @@ class Sheet:
         self.blank(rows)
         self.ws.add_chart(chart, anchor)
 
-    def digest(self) -> str:
-        """Digest of the rows written so far; see `row_mark`."""
-        return self._digest.hexdigest()
+    def sealed_to_here(self) -> None:
+        """What is written from now on is not covered by the digest of the sheet."""
+        self.seal.close(self.rows)
+
+    def sealed(self) -> Sealed:
+        """Title, digest and covered rows of what is written so far; see `qualrec.export.seal`."""
+        return Sealed(self.title, self.seal.digest(), self.seal.rows)
+
+    def protect(self) -> None:
+        """Keep cells from being changed by mistake; sorting, filters and widths stay free. A password would prove nothing."""
+        guard = self.ws.protection
+        guard.sheet = True
+        guard.sort = guard.autoFilter = guard.formatColumns = guard.formatRows = False
 
     def close(self) -> None:
         """Set the print area over all rows."""
@@ -293,9 +294,10 @@ class Book:
         return text.sheet_title(wanted, taken)
 
     def when(self, at_us: int | None) -> float | None:
-        """A moment as a spreadsheet date in the plant's zone (days since 1899-12-30)."""
+        """A moment as a spreadsheet date in the plant's zone (days since 1899-12-30), to the millisecond."""
         if at_us is None:
             return None
+        at_us = round(at_us / 1000) * 1000
         local = datetime.fromtimestamp(at_us // 1_000_000, UTC).astimezone(self._zone).replace(tzinfo=None)
         away = local - ZERO_DAY
         return away.days + (away.seconds + at_us % 1_000_000 / 1e6) / 86_400
@@ -349,7 +351,7 @@ def lines_of(value: str, width: float) -> int:
             need = len(piece) + 1.0
             if used and used + need - 1.0 > room:
                 lines, used = lines + 1, 0.0
-            lines += int((need - 2.0) // room)
+            lines += max(0, int((need - 2.0) // room))
             used += need
         total += lines
     return total

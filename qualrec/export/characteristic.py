@@ -15,7 +15,7 @@ from qualrec.export.styles import DATE_TIME, decimals
 COLUMNS = 18
 WIDTHS = (14, 16, *[9] * (COLUMNS - 2))
 POINT_HEADS = ("p.at", "p.n", "p.mean", "p.sd", "p.low", "p.high", "p.check_mean", "p.check_sd", "p.remark")
-AGREEMENT = "1E-9"
+AGREEMENT = "0.000000001"
 SECTION_ROWS = 2
 """A heading with the empty row above it."""
 POOLED, MOVING_RANGE = "pooled s/c4", "mean moving range/d2"

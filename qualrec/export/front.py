@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from qualrec.export.book import Book, Sheet
+from qualrec.export.messages import ENGLISH, Words
 from qualrec.export.pack import CharacteristicSheet, Element, Pack
 from qualrec.export.plan import LOT_SHEETS, Plan
 from qualrec.export.styles import DATE_TIME
 from qualrec.export.submission_elements import AGREED, ELEMENTS
 from qualrec.values import Component
 
-ASKED = {"S": "submit", "R": "keep", "*": "submit on request", "": "by agreement"}
+ASKED = {"S": "submit", "R": "keep", "*": "submit on request", "": "by agreement", "-": "not asked"}
 STATES = ("supplied", "referenced", "kept", "missing")
 
 
@@ -57,8 +58,8 @@ def _facts(book: Book, pack: Pack, sheet: Sheet) -> None:
         ("cover.safety", words.yes_no(part.safety_related)),
         ("cover.process", words.word(part.process)),
         ("cover.joint", words.word(part.joint)),
-        ("cover.upper", component_text(part.upper)),
-        ("cover.lower", component_text(part.lower)),
+        ("cover.upper", component_text(part.upper, words)),
+        ("cover.lower", component_text(part.lower, words)),
         ("cover.plant", f"{cover.plant.name} ({cover.plant.code})"),
         ("cover.level", words("cover.agreed") if cover.level == AGREED else cover.level),
     ]
@@ -77,11 +78,11 @@ def _fact(sheet: Sheet, label: str, value: str) -> None:
     sheet.merged([(label, 1, 1), (value, 2, 6)], ["label", "text"])
 
 
-def component_text(component: Component) -> str:
+def component_text(component: Component, words: Words = ENGLISH) -> str:
     """A component with its material in one line."""
     parts = [component.number, component.name, component.material, component.polymer]
     if component.filler_pct:
-        parts.append(f"{component.filler} {component.filler_pct:g} %")
+        parts.append(f"{component.filler} {words.figure(component.filler_pct)} %")
     parts.append(component.colour)
     return ", ".join(p for p in parts if p)
 
@@ -92,7 +93,7 @@ def _state(book: Book, pack: Pack, sheet: Sheet) -> None:
     counts = {state: sum(e.state == state for e in pack.elements) for state in STATES}
     said = ", ".join(f"{words.word(state)} {count}" for state, count in counts.items())
     _fact(sheet, words("element.state"), said)
-    missing = [e for e in pack.elements if e.state == "missing"]
+    missing = [e for e in pack.elements if e.state == "missing" and e.requirement != "-"]
     if missing:
         names = "; ".join(f"{e.number} {ELEMENTS[e.number].title(words.language)}" for e in missing)
         _fact(sheet, words.word("missing"), names)

@@ -154,7 +154,7 @@ def figures_text(book: Book, figures: Mapping[str, float | int | str | None]) ->
         if isinstance(value, int) and name.endswith("_us"):
             found.append(f"{name.removesuffix('_us').replace('_', ' ')} {book.moment(value)}")
         elif value is not None:
-            figure = f"{value:.6g}" if isinstance(value, float) else f"{value}"
+            figure = book.words.figure(value, ".6g") if isinstance(value, float) else f"{value}"
             found.append(f"{name.replace('_', ' ')} {figure}")
     return "; ".join(found)
 

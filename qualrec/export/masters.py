@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from qualrec.export.book import Book, Sheet
+from qualrec.export.book import Book, Sheet, Value
 from qualrec.export.pack import Pack
 from qualrec.export.plan import Plan
 from qualrec.export.styles import DATE, DATE_TIME
@@ -90,3 +90,23 @@ def write_gauges(book: Book, pack: Pack, plan: Plan) -> None:
         sheet.table("gauges", 2, sheet.rows, heads)
     else:
         sheet.note(words("gauges.none"), "text")
+    _laboratory(book, pack, sheet)
+
+
+def _laboratory(book: Book, pack: Pack, sheet: Sheet) -> None:
+    """Which test was done with which gauges, and how many readings name theirs."""
+    words = book.words
+    sheet.section(words("title.laboratory"))
+    keys = ("c.code", "c.name", "b.tested", "b.gauges", "b.readings", "b.named")
+    spans = [(1, 1), (2, 3), (4, 9), (10, 12), (13, 14), (15, 15)]
+    heads = [(words(k), *span) for k, span in zip(keys, spans, strict=True)]
+    sheet.merged(heads, [*["head"] * 4, "head number", "head number"])
+    for one in pack.characteristics:
+        c = one.characteristic
+        gauges = sorted({r.gauge for r in one.readings if r.gauge})
+        named = sum(1 for r in one.readings if r.gauge)
+        values: list[Value] = [c.code, c.name, c.method, ", ".join(gauges), len(one.readings), named]
+        sheet.merged(
+            [(v, *span) for v, span in zip(values, spans, strict=True)],
+            ["strong", "text", "text", "text", ("number", "0"), ("number", "0")],
+        )

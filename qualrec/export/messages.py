@@ -11,6 +11,7 @@ from types import MappingProxyType
 
 from qualrec.export.document_words import DOCUMENT_GERMAN, DOCUMENT_WORDS
 from qualrec.export.sentences import SENTENCES
+from qualrec.export.submission_words import SUBMISSION_GERMAN, SUBMISSION_WORDS
 
 LANGUAGES = ("en", "de")
 
@@ -314,8 +315,10 @@ _GERMAN: dict[str, str] = {
     "lot means": "Losmittelwerte", "performance, not stable": "Leistung, nicht stabil", "too few data": "zu wenige Daten",
 }  # fmt: skip
 
-HEADINGS: Mapping[str, tuple[str, str]] = MappingProxyType({**_HEADINGS, **SENTENCES, **DOCUMENT_WORDS})
-GERMAN_WORDS: Mapping[str, str] = MappingProxyType({**_GERMAN, **DOCUMENT_GERMAN})
+HEADINGS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {**_HEADINGS, **SENTENCES, **DOCUMENT_WORDS, **SUBMISSION_WORDS}
+)
+GERMAN_WORDS: Mapping[str, str] = MappingProxyType({**_GERMAN, **DOCUMENT_GERMAN, **SUBMISSION_GERMAN})
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,5 +349,13 @@ class Words:
         """A heading with its unit, as 'Mean (N)'."""
         return f"{self(key)} ({unit})" if unit else self(key)
 
+    def figure(self, value: float, form: str = "g") -> str:
+        """A figure within a text, with the decimal mark of the language."""
+        shown = format(value, form)
+        return shown.replace(".", ",") if self.language == "de" else shown
+
     def yes_no(self, answer: bool) -> str:
         return self("yes") if answer else self("no")
+
+
+ENGLISH = Words()

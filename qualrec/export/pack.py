@@ -35,8 +35,12 @@ FAMILIES = (
     "recipes",
     "limits",
     "gauges",
+    "studies",
+    "control plan",
+    "changes",
+    "concessions",
 )
-"""Families of sheets that a level may leave out; cover, index of elements, methods and manifest always stand."""
+"""Families of sheets that a level may leave out; cover, elements, methods, signatures and manifest always stand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +68,7 @@ class Cover:
 
 @dataclass(frozen=True, slots=True)
 class Element:
-    """One of the 18 elements. `requirement`: 'S' submit, 'R' keep, '*' submit on request, '' by agreement."""
+    """One of the 18 elements. `requirement`: 'S' submit, 'R' keep, '*' submit on request, '' by agreement, '-' not asked."""
 
     number: int
     requirement: str
@@ -177,6 +181,124 @@ class Method:
     source: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class StudyView:
+    """An analysed study: figures by name as its analysis keeps them, and its runs (position, factors, value, failure mode)."""
+
+    number: str
+    kind: str
+    title: str
+    gauge: str
+    characteristic: str
+    done_us: int | None
+    verdict: str
+    method: str
+    figures: tuple[tuple[str, str | float], ...] = ()
+    runs: tuple[tuple[int, str, float | None, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """A control plan. `header`: (label, text); `rows` in the order of `PLAN_HEADS` of `qualrec.export.proof`."""
+
+    number: str
+    phase: str
+    revision: int
+    state: str
+    valid_from_us: int
+    header: tuple[tuple[str, str], ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeView:
+    at_us: int | None
+    what: str
+    name: str
+    revision: str
+    change: str
+
+
+@dataclass(frozen=True, slots=True)
+class TemporaryView:
+    from_us: int
+    until_us: int
+    state: str
+    what: str
+    checks: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeView:
+    """One step of a change notice."""
+
+    notice: int
+    kind: str
+    what: str
+    begun_us: int
+    step: str
+    done_us: int | None
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class ConcessionView:
+    reference: str
+    lot: str
+    quantity: int | None
+    used: int
+    until_us: int | None
+    reason: str
+    signed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SignatureView:
+    """A signature under records that the pack rests on; without the name. `covers` None: nothing to compare with."""
+
+    what: str
+    meaning: str
+    function: str
+    at_us: int
+    covers: bool | None
+    reason: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class ResultView:
+    """Whether a group of results meets all requirements: 'yes', 'no' or 'unknown'."""
+
+    key: str
+    answer: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Declaration:
+    """What the maker declares. `data`: (label, text) as filled in."""
+
+    number: str
+    customer: str
+    asked: tuple[int, ...]
+    data: tuple[tuple[str, str], ...]
+    results: tuple[ResultView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What stands beside readings and figures."""
+
+    studies: tuple[StudyView, ...] = ()
+    plans: tuple[PlanView, ...] = ()
+    changes: tuple[ChangeView, ...] = ()
+    temporary: tuple[TemporaryView, ...] = ()
+    notices: tuple[NoticeView, ...] = ()
+    notice_rules: tuple[tuple[str, str], ...] = ()
+    concessions: tuple[ConcessionView, ...] = ()
+    signatures: tuple[SignatureView, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Pack:
     """One part number as a customer gets it."""
@@ -197,6 +319,9 @@ class Pack:
     methods: tuple[Method, ...]
     digests: tuple[DigestRow, ...]
     streams: Mapping[int, str] = field(default_factory=dict)
+    proof: Proof = Proof()
+    declaration: Declaration | None = None
+    """None: a workbook without a record of a submission; its sheets are then not protected."""
 
     def shows(self, family: str) -> bool:
         return family in self.families

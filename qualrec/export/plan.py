@@ -15,6 +15,8 @@ RAW_HEAD_ROWS = 3
 """Rows above the first reading: title, note, heads."""
 SPECIFICATION_HEAD_ROWS = 3
 RAW_INDEX_COLUMN = "I"
+AFTER_LOTS = ("concessions", "raw", "recipes", "changes", "limits", "control plan", "studies", "gauges")
+"""Sheets of one family each that follow those of the lots, in their order."""
 LOT_SHEETS = ("lots", "decisions", "flags")
 """The sheets of the family of lots."""
 SPECIFICATION_LSL, SPECIFICATION_USL = "D", "E"
@@ -78,11 +80,13 @@ def make_plan(book: Book, pack: Pack) -> Plan:
 def sheet_keys(pack: Pack) -> tuple[str, ...]:
     """Keys of the fixed sheets of this pack."""
     keys = ["cover", "elements"]
+    if pack.declaration is not None:
+        keys.append("declaration")
     keys += [key for key in ("specification", "capability") if pack.shows(key)]
     if pack.shows("lots"):
         keys += LOT_SHEETS
-    keys += [key for key in ("raw", "recipes", "limits", "gauges") if pack.shows(key)]
-    return (*keys, "methods", "manifest")
+    keys += [key for key in AFTER_LOTS if pack.shows(key)]
+    return (*keys, "methods", "signatures", "manifest", "copy")
 
 
 def _spans(sheet: CharacteristicSheet, first: int) -> dict[str, tuple[int, int]]:

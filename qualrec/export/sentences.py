@@ -196,8 +196,4 @@ SENTENCES: dict[str, tuple[str, str]] = {
         "Persons",
         "Personen",
     ),
-    "w.persons_text": (
-        "Names of persons are held in the records and are not part of this file.",
-        "Namen von Personen stehen in den Nachweisen und sind nicht Teil dieser Datei.",
-    ),
 }

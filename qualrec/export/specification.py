@@ -83,5 +83,5 @@ def modes(words: Words, c: Characteristic) -> str:
     """Failure modes that are no finding, and how large an interfacial share may be."""
     parts = [", ".join(words.word(mode) for mode in c.accepted_modes)]
     if c.interfacial_limit_pct is not None:
-        parts.append(f"{words('c.interfacial')}: {c.interfacial_limit_pct:g}")
+        parts.append(f"{words('c.interfacial')}: {words.figure(c.interfacial_limit_pct)}")
     return "\n".join(part for part in parts if part)

@@ -49,6 +49,7 @@ def named_styles() -> tuple[NamedStyle, ...]:
         NamedStyle("qr number", font=_font(), alignment=_RIGHT, border=_LINE),
         NamedStyle("qr strong number", font=_font(bold=True), alignment=_RIGHT, border=_LINE),
         NamedStyle("qr date", font=_font(), alignment=Alignment(vertical="top", horizontal="left"), border=_LINE),
+        NamedStyle("qr code", font=_font(8), alignment=_TOP),
         NamedStyle("qr sign", font=_font(), alignment=_WRAP, border=Border(bottom=_THIN)),
     )  # fmt: skip
 

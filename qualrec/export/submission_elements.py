@@ -6,7 +6,7 @@ a copy, 'R' keep and make available, '*' keep and submit on request. The words a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -34,14 +34,18 @@ class ElementInfo:
 
 _ROWS = (
     ElementInfo(1, "drawing", "Drawing and design data", "Zeichnung und Konstruktionsdaten", "RSS*R"),
-    ElementInfo(2, "changes", "Changes with their papers", "Änderungen mit Unterlagen", "RSS*R", ("recipes",)),
-    ElementInfo(3, "customer approval", "Approval by the customer's engineers", "Zustimmung der Kundenentwicklung", "RRS*R"),
+    ElementInfo(2, "changes", "Changes with their papers", "Änderungen mit Unterlagen", "RSS*R", ("changes", "recipes")),
+    ElementInfo(
+        3, "customer approval", "Approval by the customer's engineers", "Zustimmung der Kundenentwicklung", "RRS*R",
+        ("concessions",),
+    ),
     ElementInfo(4, "design risk", "Risk analysis of the design", "Risikoanalyse der Konstruktion", "RRS*R"),
     ElementInfo(5, "process flow", "Flow of the process", "Ablauf des Prozesses", "RRS*R"),
     ElementInfo(6, "process risk", "Risk analysis of the process", "Risikoanalyse des Prozesses", "RRS*R"),
-    ElementInfo(7, "control plan", "Control plan", "Produktionslenkungsplan", "RRS*R", ("specification",)),
+    ElementInfo(7, "control plan", "Control plan", "Produktionslenkungsplan", "RRS*R", ("control plan", "specification")),
     ElementInfo(
-        8, "measurement studies", "Studies of the measuring systems", "Untersuchung der Messsysteme", "RRS*R", ("gauges",)
+        8, "measurement studies", "Studies of the measuring systems", "Untersuchung der Messsysteme", "RRS*R",
+        ("studies", "gauges"),
     ),
     ElementInfo(
         9, "dimensions", "Measured dimensions", "Gemessene Maße", "RSS*R", ("specification", "raw")
@@ -81,18 +85,18 @@ def requirement(number: int, level: str) -> str:
     return "" if level == AGREED else ELEMENTS[number].asked[int(level) - 1]
 
 
-def families_of(level: str) -> tuple[str, ...]:
+def families_of(level: str, asked: Collection[int] = ()) -> tuple[str, ...]:
     """The families of sheets that a level hands over.
 
     A family stands where one of its elements is submitted, or submitted on request. At level 5 the papers are looked at
-    where they were made, so all stand; an agreed list has all as well.
+    where they were made, so all stand. An agreed list has the families of its elements (`asked`); an empty one has all.
     """
-    if level in ("5", AGREED):
+    if level == "5" or (level == AGREED and not asked):
         return FAMILIES
-    asked = {
+    wanted = {
         family
         for number, row in ELEMENTS.items()
-        if requirement(number, level) in "S*"
+        if (number in asked if level == AGREED else requirement(number, level) in "S*")
         for family in row.families
     }
-    return tuple(family for family in FAMILIES if family in asked)
+    return tuple(family for family in FAMILIES if family in wanted)

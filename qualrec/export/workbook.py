@@ -7,10 +7,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from qualrec.export.back import write_manifest, write_methods
+from qualrec.export.back import write_copy, write_manifest, write_methods
 from qualrec.export.book import Book
 from qualrec.export.capability import write_capability
+from qualrec.export.changes import write_changes, write_concessions
 from qualrec.export.characteristic import write_characteristic
+from qualrec.export.declaration import write_declaration, write_signatures
 from qualrec.export.front import write_cover, write_elements
 from qualrec.export.limits import write_limits
 from qualrec.export.lots import write_decisions, write_flags, write_lots
@@ -18,7 +20,9 @@ from qualrec.export.masters import write_gauges, write_recipes
 from qualrec.export.messages import Words
 from qualrec.export.pack import Pack
 from qualrec.export.plan import Plan, make_plan
+from qualrec.export.proof import write_plan, write_studies
 from qualrec.export.raw import write_raw
+from qualrec.export.seal import Sealed
 from qualrec.export.specification import write_specification
 from qualrec.export.text import shown
 
@@ -27,23 +31,30 @@ Progress = Callable[[str], None]
 _WRITERS: dict[str, Callable[[Book, Pack, Plan], None]] = {
     "cover": write_cover,
     "elements": write_elements,
+    "declaration": write_declaration,
     "specification": write_specification,
     "capability": write_capability,
     "lots": write_lots,
     "decisions": write_decisions,
     "flags": write_flags,
+    "concessions": write_concessions,
     "raw": write_raw,
     "recipes": write_recipes,
+    "changes": write_changes,
     "limits": write_limits,
+    "control plan": write_plan,
+    "studies": write_studies,
     "gauges": write_gauges,
     "methods": write_methods,
+    "signatures": write_signatures,
 }
 
 
-def write_workbook(pack: Pack, to: Path, progress: Progress | None = None) -> tuple[tuple[str, str], ...]:
-    """Write the workbook to `to` (replacing what is there); returns (sheet title, digest) of all sheets.
+def write_workbook(pack: Pack, to: Path, progress: Progress | None = None) -> tuple[Sealed, ...]:
+    """Write the workbook to `to` (replacing what is there); returns the sealed sheets in their order.
 
-    `progress` is told the title of each sheet as it begins. The sheets of characteristics follow the capability sheet.
+    A workbook of a recorded submission has its sealed sheets protected. `progress` is told the title of each sheet as it
+    begins. The sheets of characteristics follow the capability sheet.
     Raises OSError where the file cannot be written.
     """
     cover = pack.cover
@@ -59,15 +70,15 @@ def write_workbook(pack: Pack, to: Path, progress: Progress | None = None) -> tu
     plan = make_plan(book, pack)
     _properties(book, pack, made)
     try:
-        _sheets(book, pack, plan, progress)
+        sealed = _sheets(book, pack, plan, progress)
         book.save(to)
     except BaseException:
         book.discard()
         raise
-    return tuple((sheet.title, sheet.digest()) for sheet in book.sheets)
+    return sealed
 
 
-def _sheets(book: Book, pack: Pack, plan: Plan, progress: Progress | None) -> None:
+def _sheets(book: Book, pack: Pack, plan: Plan, progress: Progress | None) -> tuple[Sealed, ...]:
     for key, writer in _WRITERS.items():
         if key in plan.titles:
             _tell(progress, plan.titles[key])
@@ -76,7 +87,15 @@ def _sheets(book: Book, pack: Pack, plan: Plan, progress: Progress | None) -> No
             for one in pack.characteristics:
                 _tell(progress, plan.places[one.characteristic.code].title)
                 write_characteristic(book, pack, plan, one)
-    write_manifest(book, pack, plan, [(sheet.title, sheet.digest()) for sheet in book.sheets])
+    _tell(progress, plan.titles["manifest"])
+    before = tuple(book.sheets)
+    sealed = write_manifest(book, pack, plan)
+    if pack.declaration is not None:
+        for sheet in book.sheets:
+            sheet.protect()
+    _tell(progress, plan.titles["copy"])
+    write_copy(book, plan, (*before, book.sheets[-1]))
+    return sealed
 
 
 def _tell(progress: Progress | None, title: str) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 from qualrec.assess.loading import Conn
 from qualrec.errors import UnknownRecord
 from qualrec.records import lookups
-from qualrec.records.lookups import Signature
+from qualrec.records.lookups import Signature, Submission
 from qualrec.values import Limits, Lot, RecipeRevision
 from qualrec.work.session import Session
 from qualrec.work.signing import digest_of
@@ -24,6 +24,7 @@ CHANGED = {
     "recipe revision": "settings or qualified windows have changed since",
     "temporary change": "the temporary change was changed since",
     "limits": "figures or lots of the limits have changed since",
+    "submission": "the submission was changed since",
 }
 """What it means in words that a signature covers its thing no more."""
 
@@ -140,6 +141,19 @@ def decision_content(conn: Conn, lot: Lot, kind: str, quantity: int | None, reas
     }
 
 
+def submission_content(submission: Submission) -> dict[str, Any]:
+    """What a customer is given: part, level or list, states set by hand, declaration, digest of the workbook's content."""
+    return {
+        "submission": submission.id,
+        "number": submission.number,
+        "part": submission.part_id,
+        "customer": submission.customer,
+        "level": submission.level,
+        "elements": dict(submission.elements),
+        "content": submission.manifest.get("content", ""),
+    }
+
+
 def _lot(conn: Conn, signature: Signature) -> Content | None:
     """A decision about a lot, or a customer's concession for it."""
     row = lookups.row_signed(conn, "disposition", signature.id)
@@ -171,11 +185,17 @@ def _limits(conn: Conn, signature: Signature) -> Content | None:
     return limits_content(lookups.limits_by_id(conn, signature.what_id))
 
 
+def _submission(conn: Conn, signature: Signature) -> Content | None:
+    found = [s for s in lookups.submissions(conn) if s.id == signature.what_id]
+    return submission_content(found[0]) if found else None
+
+
 CONTENTS: dict[str, Callable[[Conn, Signature], Content | None]] = {
     "lot": _lot,
     "recipe revision": _recipe,
     "temporary change": _change,
     "limits": _limits,
+    "submission": _submission,
 }
 """Kind of what is signed -> its content as the records have it now; None where it is not found."""
 
@@ -219,6 +239,12 @@ def _named(conn: Conn, signature: Signature) -> str:
             c = lookups.characteristic_by_id(conn, limits.characteristic_id)
             part = lookups.part_by_id(conn, c.part_id).number
             return f"limits version {limits.version} of {part} {c.code}"
+        if signature.what_kind == "submission":
+            return next(
+                f"submission {s.number} of {s.part_number}"
+                for s in lookups.submissions(conn)
+                if s.id == signature.what_id
+            )
     except UnknownRecord:
         pass
     return f"{signature.what_kind} {signature.what_id & ((1 << 40) - 1)}"

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
-from hashlib import sha256
 from pathlib import Path
 
-from qualrec.errors import Refused, UsageError
 from qualrec.export.messages import Words
-from qualrec.export.pack import FAMILIES, MISSING, Element, Pack
+from qualrec.export.pack import FAMILIES, Element, Pack
+from qualrec.export.seal import Sealed
 from qualrec.export.submission_elements import ELEMENTS, check_level
-from qualrec.work import rights
+from qualrec.work import outfile, rights
 from qualrec.work.session import Session
 from qualrec.work.submission_pack import gather
+from qualrec.work.submission_state import missing_of
 
 SUFFIX = ".xlsx"
 Progress = Callable[[str], None]
@@ -54,80 +52,38 @@ def make(
     """
     rights.require(session.actor, "make submissions")
     level = check_level(level)
-    check_place(to, replace=replace)
+    outfile.check_place(to, (SUFFIX,), replace=replace)
     pack = gather(session, part_number, level=level, with_recipe=with_recipe)
-    sheets = write_whole(pack, to, replace=replace, progress=progress)
-    digest = sha256(to.read_bytes()).hexdigest()
+    digest, sealed = write_whole(pack, to, replace=replace, progress=progress)
     return Made(
         path=to,
         digest=digest,
         level=level,
-        sentences=_sentences(pack, to, digest),
+        sentences=sentences(pack, to, digest),
         elements=pack.elements,
-        sheets=sheets,
+        sheets=tuple((one.title, one.digest) for one in sealed),
         trail_seq=pack.cover.trail_seq,
         trail_digest=pack.cover.trail_digest,
     )
 
 
-def check_place(to: Path, *, replace: bool) -> None:
-    """Raises UsageError or Refused where a file cannot or must not be written there."""
-    if to.suffix.lower() != SUFFIX:
-        raise UsageError(
-            f"{to}: a workbook ends in {SUFFIX}.", f"Give a name as {to.stem or 'pack'}{SUFFIX}."
-        )
-    if not to.parent.is_dir():
-        raise UsageError(f"{to.parent}: there is no such folder.", "Make it first, or choose another.")
-    if to.is_dir():
-        raise UsageError(f"{to} is a folder.", "Give the name of a file.")
-    if to.exists() and not replace:
-        raise Refused(
-            f"{to} is already there; nothing was written.", "Choose another name, or say --replace."
-        )
-
-
 def write_whole(
     pack: Pack, to: Path, *, replace: bool, progress: Progress | None = None
-) -> tuple[tuple[str, str], ...]:
-    """Write beside, then put in place in one step; on any failure the place is as it was."""
-    from qualrec.export.workbook import write_workbook
+) -> tuple[str, tuple[Sealed, ...]]:
+    """Write the file whole or not at all; returns its digest and the sealed sheets."""
+    sealed: list[Sealed] = []
 
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{to.stem}.", suffix=".part", dir=to.parent)
-    except OSError as error:
-        raise _not_written(to, error) from error
-    os.close(handle)
-    part = Path(name)
-    try:
-        sheets = write_workbook(pack, part, progress)
-        check_place(to, replace=replace)
-        _readable_as_usual(part)
-        os.replace(part, to)
-    except OSError as error:
-        raise _not_written(to, error) from error
-    finally:
-        part.unlink(missing_ok=True)
-    return sheets
+    def write(part: Path) -> None:
+        from qualrec.export.workbook import write_workbook
+
+        sealed.extend(write_workbook(pack, part, progress))
+
+    return outfile.put(to, write, (SUFFIX,), replace=replace), tuple(sealed)
 
 
-def _readable_as_usual(path: Path) -> None:
-    """A temporary file is for its owner only; the workbook gets the permissions of any new file."""
-    if os.name == "posix":
-        mask = os.umask(0)
-        os.umask(mask)
-        path.chmod(0o666 & ~mask)
-
-
-def _not_written(to: Path, error: OSError) -> Refused:
-    return Refused(
-        f"{to} was not written: {error.strerror or error}.",
-        "Close the file where it is open, and check the folder's rights and the room on the disk.",
-    )
-
-
-def _sentences(pack: Pack, to: Path, digest: str) -> tuple[str, ...]:
+def sentences(pack: Pack, to: Path, digest: str) -> tuple[str, ...]:
     cover, words = pack.cover, Words()
-    missing = [e for e in pack.elements if e.state == MISSING]
+    missing = missing_of(pack.elements)
     readings = sum(len(s.readings) for s in pack.characteristics)
     said = [
         f"{to} written: part {cover.part.number}, "

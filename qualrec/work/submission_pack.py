@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from hashlib import sha256
 from typing import Any
 
@@ -16,20 +17,27 @@ from qualrec.export.pack import (
     CapabilityFigures,
     CharacteristicSheet,
     Cover,
+    Declaration,
     DigestRow,
+    Element,
     Method,
     Notice,
     Pack,
     Point,
+    Proof,
     Series,
 )
 from qualrec.export.submission_elements import families_of
+from qualrec.export.warrant import WARRANT
 from qualrec.judge.kinds import RULES_VERSION
 from qualrec.records import lookups
-from qualrec.values import Batch, Characteristic, Gauge, Lot, ReadingRow
+from qualrec.records.lookups import Submission
+from qualrec.values import Batch, Characteristic, Customer, Gauge, Lot, Part, ReadingRow
 from qualrec.weld.cautions import all_cautions
 from qualrec.work.session import Session
+from qualrec.work.submission_proof import proof_of
 from qualrec.work.submission_state import Held, element_states
+from qualrec.work.warrant import results
 
 Conn = Any
 """A connection of `Store.read()`."""
@@ -51,10 +59,20 @@ CAUTIONS = (
 """The notices that every export carries, in their order."""
 
 
-def gather(session: Session, part_number: str, *, level: str, with_recipe: bool) -> Pack:
-    """Everything on one part number. Raises UnknownRecord for an unknown part."""
+def gather(
+    session: Session,
+    part_number: str,
+    *,
+    level: str,
+    with_recipe: bool,
+    submission: Submission | None = None,
+) -> Pack:
+    """Everything on one part number; with `submission` as that submission asks for it, with its declaration.
+
+    Raises UnknownRecord for an unknown part.
+    """
     with session.store.read() as conn:
-        part = lookups.part(conn, part_number)
+        part = _for_customer(conn, lookups.part(conn, part_number), submission)
         language = part.customer.language if part.customer else "en"
         words = Words(language)
         lots = tuple(lookups.lot_by_id(conn, row.id) for row in lookups.lots_of_part(conn, part.number))
@@ -64,19 +82,25 @@ def gather(session: Session, part_number: str, *, level: str, with_recipe: bool)
             view = assess.chart_view(conn, part.number, c.code)
             report = assess.capability_report(conn, part.number, c.code)
             views.append((view, report))
-            sheets.append(_sheet(conn, c, view, report, lots))
+            sheets.append(_sheet(conn, _marked(c, part.customer), view, report, lots))
         recipes = lookups.recipe_revisions(conn, part.number)
         gauges = _gauges(conn, sheets)
         now_us = session.store.clock()
-        studies = [
-            s.number
-            for s in lookups.studies(conn, state="analysed", part_id=part.id)
-            if s.gauge_id is not None
-        ]
         trail = lookups.trail_rows(conn, limit=1, plant_id=session.plant.id)
         revisions = lookups.part_revisions(conn, part.id)
         batches = _batches(conn, sheets)
         limits = tuple(h for view, _ in views for h in view.history)
+        proof = proof_of(
+            conn,
+            part,
+            gauge_ids={g.id for g in gauges},
+            lots=lots,
+            recipes=recipes,
+            limits=limits,
+            customer=part.customer,
+        )
+        held = _held(part, sheets, len(recipes), gauges, proof, now_us, submission)
+        elements = element_states(level, held, words)
         cover = Cover(
             plant=session.plant,
             part=part,
@@ -92,8 +116,8 @@ def gather(session: Session, part_number: str, *, level: str, with_recipe: bool)
         )
         return Pack(
             cover=cover,
-            elements=element_states(level, Held(part, sheets, len(recipes), gauges, studies, now_us), words),
-            families=families_of(level),
+            elements=elements,
+            families=families_of(level, held.asked),
             characteristics=tuple(sheets),
             lots=lots,
             flags=lookups.flags(conn, part=part.number, limit=EVERY),
@@ -106,7 +130,70 @@ def gather(session: Session, part_number: str, *, level: str, with_recipe: bool)
             methods=_methods(words, session.plant.zone, [view for view, _ in views]),
             digests=_digests(words, cover, sheets, batches),
             streams={s.id: s.label for s in lookups.streams(conn, part.id)},
+            proof=proof,
+            declaration=None
+            if submission is None
+            else _declaration(submission, sheets, lots, elements, words),
         )
+
+
+def _for_customer(conn: Conn, part: Part, submission: Submission | None) -> Part:
+    """The part as it goes to the customer of a submission, where that is another than its own."""
+    own = part.customer.code if part.customer is not None else ""
+    if submission is None or submission.customer == own:
+        return part
+    return replace(part, customer=lookups.customer(conn, submission.customer), customer_reference="")
+
+
+def _marked(c: Characteristic, customer: Customer | None) -> Characteristic:
+    """The characteristic with the customer's symbol of its class, where it has none of its own."""
+    if c.symbol or customer is None:
+        return c
+    return replace(c, symbol=customer.symbols.get(c.special_class, ""))
+
+
+def _held(
+    part: Part,
+    sheets: Sequence[CharacteristicSheet],
+    recipes: int,
+    gauges: Sequence[Gauge],
+    proof: Proof,
+    now_us: int,
+    submission: Submission | None,
+) -> Held:
+    return Held(
+        part,
+        sheets,
+        recipes,
+        gauges,
+        tuple(s.number for s in proof.studies if s.gauge or s.kind == "agreement"),
+        now_us,
+        plans=tuple(f"{p.number} {p.phase} {p.revision}" for p in proof.plans if p.state == "approved"),
+        concessions=tuple(c.reference for c in proof.concessions if c.signed),
+        filled=submission is not None and bool(submission.warrant),
+        signed=submission is not None and submission.signature_id is not None,
+        by_hand={} if submission is None else submission.by_hand,
+        asked=() if submission is None else submission.asked,
+    )
+
+
+def _declaration(
+    submission: Submission,
+    sheets: Sequence[CharacteristicSheet],
+    lots: Sequence[Lot],
+    elements: Sequence[Element],
+    words: Words,
+) -> Declaration:
+    given = submission.warrant
+    return Declaration(
+        number=submission.number,
+        customer=submission.customer_name,
+        asked=submission.asked,
+        data=tuple(
+            (d.label(words.language), words.word(given[key])) for key, d in WARRANT.items() if given.get(key)
+        ),
+        results=results(sheets, lots, elements, words),
+    )
 
 
 def _sheet(
@@ -256,7 +343,7 @@ def _methods(words: Words, zone: str, views: Sequence[ChartView]) -> tuple[Metho
         Method(words("w.indices"), words("w.indices_text"), "ISO 22514-2, ISO 22514-4"),
         Method(words("w.formulas"), words("w.formulas_text"), "ISO 7870-2 (c4, d2)"),
         Method(words("w.times"), words("w.times_text").format(zone=zone)),
-        Method(words("w.persons"), words("w.persons_text")),
+        Method(words("w.persons"), words("w.signer_text")),
     )
 
 

@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 from qualrec.export.messages import Words
 from qualrec.export.pack import KEPT, MISSING, REFERENCED, SUPPLIED, CharacteristicSheet, Element
-from qualrec.export.submission_elements import ELEMENTS, requirement
+from qualrec.export.submission_elements import AGREED, ELEMENTS, requirement
 from qualrec.values import Gauge, Part
 
+DECLARATION = 18
+NOT_ASKED = "-"
+"""Requirement of an element that is not on the agreed list."""
 LENGTH_UNITS = ("mm", "µm", "um", "m", "cm", "in")
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """What the states are judged from. `studies` are the numbers of analysed studies of gauges."""
+    """What the states are judged from.
+
+    `studies`: numbers of analysed studies of gauges and judges; `plans`: approved control plans in force; `concessions`: their
+    references. `filled`: a declaration is filled in; `signed`: it is signed. `by_hand`: element number -> what a person set.
+    """
 
     part: Part
     sheets: Sequence[CharacteristicSheet]
@@ -23,6 +31,12 @@ class Held:
     gauges: Sequence[Gauge]
     studies: Sequence[str]
     now_us: int
+    plans: Sequence[str] = ()
+    concessions: Sequence[str] = ()
+    filled: bool = False
+    signed: bool = False
+    by_hand: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
+    asked: Collection[int] = ()
 
 
 Answer = tuple[str, str]
@@ -30,23 +44,42 @@ Answer = tuple[str, str]
 
 
 def element_states(level: str, held: Held, words: Words) -> tuple[Element, ...]:
-    """All 18 elements. What a level only asks to be kept is 'kept', not 'supplied'; nothing is claimed that is not held."""
+    """All 18 elements. What a level only asks to be kept is 'kept', not 'supplied'; nothing is claimed that is not held.
+
+    What the records hold wins; where they hold nothing, a state set by hand counts with its reason.
+    """
     judges = _judges(held, words)
     found = []
     for number, row in ELEMENTS.items():
         asked = requirement(number, level)
+        if level == AGREED and held.asked:
+            asked = "S" if number in held.asked else NOT_ASKED
         state, note = judges[row.key]() if row.key in judges else (MISSING, words("n.not_recorded"))
         if state == SUPPLIED and asked == "R":
             state, note = KEPT, f"{note} {words('n.kept')}".strip()
+        if state == MISSING and number in held.by_hand:
+            state = str(held.by_hand[number]["state"])
+            note = words("n.by_hand").format(reason=held.by_hand[number]["reason"])
+        if asked == NOT_ASKED:
+            note = f"{note} {words('n.not_agreed')}".strip()
         found.append(Element(number, asked, state, row.families, note))
     return tuple(found)
+
+
+def may_be_set(number: int) -> tuple[str, ...]:
+    """States that a person may set for an element: none for the declaration, which is signed; what the workbook holds
+    itself cannot be called supplied by hand."""
+    if number == DECLARATION:
+        return ()
+    return (REFERENCED, KEPT, MISSING) if ELEMENTS[number].families else (SUPPLIED, REFERENCED, KEPT, MISSING)
 
 
 def _judges(held: Held, words: Words) -> dict[str, Callable[[], Answer]]:
     return {
         "drawing": lambda: _drawing(held, words),
         "changes": lambda: _changes(held, words),
-        "control plan": lambda: (MISSING, words("n.control_plan")),
+        "customer approval": lambda: _approval(held, words),
+        "control plan": lambda: _plan(held, words),
         "measurement studies": lambda: _studies(held, words),
         "dimensions": lambda: _results(held, words, dimensions=True),
         "tests": lambda: _results(held, words, dimensions=False),
@@ -54,8 +87,26 @@ def _judges(held: Held, words: Words) -> dict[str, Callable[[], Answer]]:
         "laboratory": lambda: _laboratory(held, words),
         "sample parts": lambda: (MISSING, words("n.sample_parts")),
         "checking aids": lambda: _aids(held, words),
-        "declaration": lambda: (MISSING, words("n.declaration")),
+        "declaration": lambda: _declaration(held, words),
     }
+
+
+def _approval(held: Held, words: Words) -> Answer:
+    if not held.concessions:
+        return MISSING, words("n.not_recorded")
+    return MISSING, words("n.concessions").format(names=", ".join(held.concessions))
+
+
+def _plan(held: Held, words: Words) -> Answer:
+    if not held.plans:
+        return MISSING, words("n.control_plan")
+    return SUPPLIED, words("n.plan_approved").format(names="; ".join(held.plans))
+
+
+def _declaration(held: Held, words: Words) -> Answer:
+    if held.signed:
+        return SUPPLIED, words("n.signed")
+    return MISSING, words("n.unsigned" if held.filled else "n.declaration")
 
 
 def _drawing(held: Held, words: Words) -> Answer:
@@ -74,7 +125,7 @@ def _changes(held: Held, words: Words) -> Answer:
 def _studies(held: Held, words: Words) -> Answer:
     if not held.studies:
         return MISSING, words("n.no_studies")
-    return REFERENCED, words("n.studies").format(names=", ".join(held.studies))
+    return SUPPLIED, words("n.studies").format(names=", ".join(held.studies))
 
 
 def is_dimension(sheet: CharacteristicSheet) -> bool:
@@ -128,5 +179,5 @@ def _aids(held: Held, words: Words) -> Answer:
 
 
 def missing_of(elements: Iterable[Element]) -> tuple[Element, ...]:
-    """Elements that the level asks for and that are not held."""
-    return tuple(e for e in elements if e.state == MISSING)
+    """Elements that are asked for and not held."""
+    return tuple(e for e in elements if e.state == MISSING and e.requirement != NOT_ASKED)

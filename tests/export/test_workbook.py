@@ -37,8 +37,9 @@ def texts(book: Workbook) -> list[str]:
 
 def test_sheets_stand_in_order(book: Workbook) -> None:
     assert book.sheetnames == [
-        "Cover", "Elements", "Specification", "Capability", "PULL", "COL", "Lots", "Decisions", "Flags", "Raw data", "Recipes",
-        "Limits", "Gauges", "Methods", "Manifest",
+        "Cover", "Elements", "Specification", "Capability", "PULL", "COL", "Lots", "Decisions", "Flags", "Concessions",
+        "Raw data", "Recipes", "Changes", "Limits", "Control plan", "Studies", "Gauges", "Methods", "Signatures", "Manifest",
+        "Sealed copy",
     ]  # fmt: skip
 
 
@@ -234,8 +235,8 @@ def test_single_user_is_said(tmp_path: Path, pack: Pack) -> None:
     assert "INVENTED DATA" not in said
 
 
-def digest_from_file(archive: zipfile.ZipFile, number: int) -> str:
-    """The rule of the manifest, computed from the file alone."""
+def digest_from_file(archive: zipfile.ZipFile, number: int, most: int | None) -> str:
+    """The rule of the manifest, computed from the file alone; rows below `most` are not covered."""
     digest = sha256()
     for row in ElementTree.fromstring(archive.read(f"xl/worksheets/sheet{number}.xml")).iter(f"{NS}row"):
         marks = []
@@ -251,17 +252,22 @@ def digest_from_file(archive: zipfile.ZipFile, number: int) -> str:
                 marks.append(f"{column}s{inline.text}")
             elif value is not None and value.text:
                 marks.append(f"{column}n{float(value.text)!r}")
-        if marks:
+        if marks and (most is None or int(str(row.get("r"))) <= most):
             digest.update(("\x1f".join([str(row.get("r")), *marks]) + "\x1e").encode())
     return digest.hexdigest()
 
 
-def test_the_manifest_holds_a_digest_of_every_sheet_before_it(written: Path, book: Workbook) -> None:
-    listed = {row[1]: row[2] for row in book["Manifest"].iter_rows(values_only=True) if row[0] == "Sheet"}
-    assert list(listed) == book.sheetnames[:-1]
+def test_the_manifest_holds_a_digest_of_every_sheet_and_of_itself(written: Path, book: Workbook) -> None:
+    rows = [row[:4] for row in book["Manifest"].iter_rows(values_only=True) if row[0] == "Sheet"]
+    assert [row[1] for row in rows] == book.sheetnames[:-1]
+    lines = []
     with zipfile.ZipFile(written) as archive:
-        for number, title in enumerate(book.sheetnames[:-1], 1):
-            assert digest_from_file(archive, number) == listed[title], title
+        for number, (_, title, digest, covered) in enumerate(rows, 1):
+            assert digest_from_file(archive, number, covered) == digest, title
+            assert (covered is not None) is (title in ("Signatures", "Manifest"))
+            lines.append(f"{title}\t{'' if covered is None else covered}\t{digest}\n")
+    (content,) = [r[2] for r in book["Manifest"].iter_rows(values_only=True) if r[0] == "Content"]
+    assert content == sha256("".join(lines).encode()).hexdigest()
 
 
 def test_same_pack_same_sheets(tmp_path: Path, pack: Pack) -> None:
@@ -324,7 +330,7 @@ def test_families_of_the_levels(tmp_path: Path, pack: Pack) -> None:
         write_workbook(one, tmp_path / f"{level}.xlsx")
         names = load_workbook(tmp_path / f"{level}.xlsx").sheetnames
         assert names[:2] == ["Cover", "Elements"]
-        assert names[-2:] == ["Methods", "Manifest"]
+        assert names[-4:] == ["Methods", "Signatures", "Manifest", "Sealed copy"]
         assert ("PULL" in names) is ("Capability" in names) is (level not in ("1", "2"))
         assert ("Raw data" in names) is (level != "1")
 
@@ -359,7 +365,7 @@ def test_an_empty_characteristic_says_so(tmp_path: Path, pack: Pack, build: Buil
     write_workbook(one, tmp_path / "p.xlsx")
     book = load_workbook(tmp_path / "p.xlsx")
     assert "There are no readings." in texts(book)
-    assert not book.defined_names
+    assert all(name.startswith("qualrec_") for name in book.defined_names)
     assert not book["A1"]._charts
 
 
@@ -371,7 +377,7 @@ def test_unusual_codes_and_texts_survive_the_whole_book(tmp_path: Path, build: B
     )
     write_workbook(build["pack"](sheets), tmp_path / "p.xlsx")
     book = load_workbook(tmp_path / "p.xlsx")
-    assert len({n.casefold() for n in book.sheetnames}) == len(book.sheetnames) == 13 + len(sheets)
+    assert len({n.casefold() for n in book.sheetnames}) == len(book.sheetnames) == 19 + len(sheets)
     assert all(len(name.split("_")) > 1 for name in book.defined_names)
     assert not any(
         c.value == "=1+1" and c.data_type == "f" for s in book for row in s.iter_rows() for c in row

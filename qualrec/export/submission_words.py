@@ -1,0 +1,197 @@
+"""Headings, sentences and words of a submission's own sheets, English and German: a part of the table in `messages`."""
+
+from __future__ import annotations
+
+from qualrec.export.warrant import WARRANT_GERMAN
+
+SUBMISSION_WORDS: dict[str, tuple[str, str]] = {
+    # sheets and titles
+    "sheet.declaration": ("Declaration", "Erklärung"),
+    "sheet.control plan": ("Control plan", "Produktionslenkungsplan"),
+    "sheet.studies": ("Studies", "Untersuchungen"),
+    "sheet.changes": ("Changes", "Änderungen"),
+    "sheet.concessions": ("Concessions", "Sonderfreigaben"),
+    "sheet.signatures": ("Signatures", "Unterschriften"),
+    "sheet.copy": ("Sealed copy", "Gesicherte Abschrift"),
+    "title.declaration": ("Declaration to the customer", "Erklärung an den Kunden"),
+    "title.control plan": ("Control plan", "Produktionslenkungsplan"),
+    "title.studies": (
+        "Studies of measuring systems and processes",
+        "Untersuchungen der Messsysteme und Prozesse",
+    ),
+    "title.changes": (
+        "What changed, and what the customer was told",
+        "Was sich änderte und was der Kunde erfuhr",
+    ),
+    "title.notices": ("Changes that the customer is told of", "Änderungen, die der Kunde erfährt"),
+    "title.temporary": ("Temporary changes", "Befristete Änderungen"),
+    "title.concessions": ("Concessions of the customer", "Sonderfreigaben des Kunden"),
+    "title.signatures": ("Signatures under the records", "Unterschriften unter den Nachweisen"),
+    "title.stamp": ("Signature under this file", "Unterschrift unter dieser Datei"),
+    "title.laboratory": ("Who tests what, and with which gauges", "Wer prüft was, und womit"),
+    "title.copy": ("Packed copy of the sealed content", "Gepackte Abschrift des gesicherten Inhalts"),
+    "title.results": ("Do the results meet all requirements?", "Erfüllen die Ergebnisse alle Forderungen?"),
+    "title.data": ("Data of the declaration", "Angaben der Erklärung"),
+    # declaration
+    "y.number": ("Submission", "Vorlage"),
+    "y.customer": ("Customer", "Kunde"),
+    "y.made": ("Made on", "Erstellt am"),
+    "y.asked": ("Elements agreed", "Vereinbarte Bestandteile"),
+    "y.datum": ("Datum", "Angabe"),
+    "y.value": ("Value", "Wert"),
+    "y.group": ("Results", "Ergebnisse"),
+    "y.answer": ("All met", "Alle erfüllt"),
+    "y.why": ("On what", "Worauf gestützt"),
+    "y.dimensions": ("Dimensions", "Maße"),
+    "y.tests": ("Material and function", "Werkstoff und Funktion"),
+    "y.appearance": ("Appearance", "Aussehen"),
+    "y.statistics": ("Statistics", "Statistik"),
+    "y.within": (
+        "{count} values, none beyond a limit: {names}.",
+        "{count} Werte, keiner jenseits einer Grenze: {names}.",
+    ),
+    "y.beyond": (
+        "{beyond} of {count} values beyond a limit: {names}.",
+        "{beyond} von {count} Werten jenseits einer Grenze: {names}.",
+    ),
+    "y.no_values": ("No values are recorded.", "Keine Werte erfasst."),
+    "y.unlimited": ("No limit is set for: {names}.", "Ohne Grenze: {names}."),
+    "y.verdicts": ("Verdicts by characteristic: {names}.", "Urteile je Merkmal: {names}."),
+    "y.none_asked": ("No index is asked for.", "Keine Kennzahl gefordert."),
+    "y.by_element": ("State of element 13: {state}.", "Stand des Bestandteils 13: {state}."),
+    "y.declares": (
+        "The maker declares that the parts named here were made by the production process with production tools, "
+        "material, people and rate, that the records of this file belong to them, and that departures are listed in it.",
+        "Der Hersteller erklärt, dass die genannten Teile aus dem Serienprozess mit Serienwerkzeugen, Serienwerkstoff, "
+        "Serienpersonal und Serientakt stammen, dass die Nachweise dieser Datei zu ihnen gehören und dass Abweichungen "
+        "genannt sind.",
+    ),
+    # control plan
+    "o.plan": ("Plan", "Plan"),
+    "o.phase": ("Phase", "Phase"),
+    "o.revision": ("Revision", "Stand"),
+    "o.state": ("State", "Status"),
+    "o.valid": ("Valid from", "Gültig ab"),
+    "o.process": ("Process no.", "Prozess-Nr."),
+    "o.step": ("Process step", "Prozessschritt"),
+    "o.machine": ("Machine, tools", "Maschine, Werkzeuge"),
+    "o.number": ("Char. no.", "Merkmal-Nr."),
+    "o.product": ("Product characteristic", "Produktmerkmal"),
+    "o.of_process": ("Process characteristic", "Prozessmerkmal"),
+    "o.class": ("Class", "Klasse"),
+    "o.specification": ("Specification", "Spezifikation"),
+    "o.technique": ("How measured", "Messverfahren"),
+    "o.size": ("Samples", "Proben"),
+    "o.frequency": ("How often", "Häufigkeit"),
+    "o.control": ("Control method", "Lenkungsmethode"),
+    "o.reaction": ("Reaction plan", "Reaktionsplan"),
+    "o.owner": ("Owner", "Verantwortlich"),
+    "plan.none": (
+        "No approved control plan is recorded.",
+        "Kein freigegebener Produktionslenkungsplan erfasst.",
+    ),
+    # studies
+    "s.number": ("Study", "Untersuchung"),
+    "s.kind": ("Kind", "Art"),
+    "s.title": ("Title", "Titel"),
+    "s.gauge": ("Gauge", "Prüfmittel"),
+    "s.characteristic": ("Characteristic", "Merkmal"),
+    "s.done": ("Analysed", "Ausgewertet"),
+    "s.verdict": ("Verdict", "Urteil"),
+    "s.convention": ("Method and convention", "Verfahren und Vereinbarung"),
+    "s.figure": ("Figure", "Größe"),
+    "s.value": ("Value", "Wert"),
+    "s.run": ("Run", "Lauf"),
+    "s.factors": ("Factors", "Faktoren"),
+    "studies.none": ("No analysed study is recorded.", "Keine ausgewertete Untersuchung erfasst."),
+    # changes
+    "v.at": ("Since", "Seit"),
+    "v.what": ("What", "Was"),
+    "v.name": ("Name", "Name"),
+    "v.revision": ("Revision", "Stand"),
+    "v.change": ("Change and reason", "Änderung und Grund"),
+    "v.until": ("Until", "Bis"),
+    "v.checks": ("Extra checks", "Zusätzliche Prüfungen"),
+    "v.notice": ("No.", "Nr."),
+    "v.kind": ("Kind of change", "Art der Änderung"),
+    "v.begun": ("Begun", "Begonnen"),
+    "v.step": ("Step", "Schritt"),
+    "v.done": ("Done", "Erledigt"),
+    "v.remark": ("What came of it", "Ergebnis"),
+    "changes.none": ("No change is recorded.", "Keine Änderung erfasst."),
+    "notices.none": ("No change notice is recorded.", "Keine Änderungsmitteilung erfasst."),
+    "notices.rule": ("Rule of the customer for {kind}: {rule}", "Vorgabe des Kunden für {kind}: {rule}"),
+    # concessions
+    "x.reference": ("Reference", "Zeichen des Kunden"),
+    "x.lot": ("Lot", "Los"),
+    "x.quantity": ("Parts covered", "Umfasste Teile"),
+    "x.used": ("Parts shipped under it", "Darunter gelieferte Teile"),
+    "x.until": ("Until", "Bis"),
+    "x.reason": ("Reason", "Begründung"),
+    "x.any": ("any", "alle"),
+    "concessions.none": ("No concession is recorded.", "Keine Sonderfreigabe erfasst."),
+    # signatures
+    "i.what": ("What was signed", "Was unterschrieben wurde"),
+    "i.meaning": ("Meaning", "Bedeutung"),
+    "i.function": ("Function", "Funktion"),
+    "i.at": ("Signed", "Unterschrieben"),
+    "i.covers": ("Still as signed", "Noch wie unterschrieben"),
+    "i.reason": ("Reason", "Begründung"),
+    "i.digest": ("SHA-256 of what was signed", "SHA-256 des Unterschriebenen"),
+    "signatures.none": ("Nothing here is signed yet.", "Noch nichts unterschrieben."),
+    "i.submission": ("Submission", "Vorlage"),
+    "i.signed_by": ("Signed by", "Unterschrieben von"),
+    "i.signed_at": ("Signed at (UTC)", "Unterschrieben am (UTC)"),
+    "i.signature": ("Signature in the records", "Unterschrift in den Nachweisen"),
+    "i.content": ("SHA-256 of the content", "SHA-256 des Inhalts"),
+    "stamp.note": (
+        "Filled in by the program when the file is signed; empty as long as it is not. The signature covers all of the "
+        "file's content but these lines. 'qualrec submission verify' tells whether a cell was changed since.",
+        "Vom Programm bei der Unterschrift ausgefüllt; bis dahin leer. Die Unterschrift umfasst den ganzen Inhalt der "
+        "Datei außer diesen Zeilen. 'qualrec submission verify' zeigt, ob seither eine Zelle geändert wurde.",
+    ),
+    # laboratory
+    "b.tested": ("Test method", "Prüfverfahren"),
+    "b.gauges": ("Gauges named by the readings", "In den Messwerten genannte Prüfmittel"),
+    "b.readings": ("Readings", "Messwerte"),
+    "b.named": ("With a gauge", "Mit Prüfmittel"),
+    # manifest
+    "d.rows": ("Rows covered, if not all", "Erfasste Zeilen, wenn nicht alle"),
+    "d.content": ("Content", "Inhalt"),
+    "d.content_rule": (
+        "one line per sheet below: title, rows covered, digest",
+        "eine Zeile je Blatt unten: Titel, Zeilen, Prüfsumme",
+    ),
+    "copy.note": (
+        "So that a changed cell can be named: the rows of every sealed sheet in the form of the manifest, packed (zlib) "
+        "and written as base64.",
+        "Damit eine geänderte Zelle benannt werden kann: die Zeilen jedes gesicherten Blattes in der Form der "
+        "Prüfsummen, gepackt (zlib) und als base64.",
+    ),
+    "n.plan_approved": ("In force: {names}.", "Gültig: {names}."),
+    "n.signed": ("Signed by the maker.", "Vom Hersteller unterschrieben."),
+    "n.unsigned": (
+        "Filled in on its sheet; not signed yet.",
+        "Auf ihrem Blatt ausgefüllt; noch nicht unterschrieben.",
+    ),
+    "n.by_hand": ("{reason} (set by hand)", "{reason} (von Hand gesetzt)"),
+    "n.not_agreed": ("Not on the agreed list.", "Nicht Teil der vereinbarten Liste."),
+    "n.concessions": ("Concessions: {names}.", "Sonderfreigaben: {names}."),
+    "w.signer_text": (
+        "Names of persons are held in the records. Only who signs a submission is named in it.",
+        "Namen von Personen stehen in den Nachweisen. Nur wer eine Vorlage unterschreibt, wird darin genannt.",
+    ),
+}
+
+SUBMISSION_GERMAN: dict[str, str] = {
+    **WARRANT_GERMAN,
+    "prototype": "Prototyp", "pre-launch": "Vorserie", "safe launch": "abgesicherter Anlauf", "production": "Serie",
+    "gauge crossed": "Prüfmittel, gekreuzt", "gauge nested": "Prüfmittel, verschachtelt", "bias": "systematische Abweichung",
+    "linearity": "Linearität", "agreement": "Übereinstimmung der Prüfer", "window": "Fensteruntersuchung",
+    "comparison": "Vergleich vorher und nachher", "weld factor": "Schweißfaktor", "analysed": "ausgewertet",
+    "drawing": "Zeichnung", "characteristic": "Merkmal", "recipe": "Rezept", "control limits": "Eingriffsgrenzen",
+    "control plan": "Produktionslenkungsplan", "reviewed": "geprüft", "concession": "Sonderfreigabe",
+    "quality engineer": "Qualitätsingenieur", "process engineer": "Prozessingenieur", "technician": "Techniker",
+    "administrator": "Verwalter", "auditor": "Auditor", "made": "erstellt", "signed": "unterschrieben",
+    "not asked": "nicht verlangt", "equivalent": "gleichwertig", "not shown": "nicht gezeigt",
+}  # fmt: skip

@@ -1,0 +1,256 @@
+"""What stands beside readings and figures in a workbook: studies, control plans, changes, notices, concessions, signatures."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterable, Mapping
+from typing import Any
+
+from qualrec.export.pack import (
+    ChangeView,
+    ConcessionView,
+    NoticeView,
+    PlanView,
+    Proof,
+    SignatureView,
+    StudyView,
+    TemporaryView,
+)
+from qualrec.records import lookups
+from qualrec.records.lookups import ControlPlan, PlanRow, Study
+from qualrec.values import Characteristic, Customer, Limits, Lot, Part, RecipeRevision
+from qualrec.work.signed import standing
+
+Conn = Any
+"""A connection of `Store.read()`."""
+SPECIFIED = ("unit", "lsl", "usl", "target", "method", "special_class", "samples", "index_requirement")
+"""Fields of a characteristic whose change is told."""
+HEADER = {
+    "level": "part level",
+    "organisation": "organisation",
+    "supplier_code": "supplier code",
+    "team": "team",
+    "contact": "contact",
+}
+"""Heads of a control plan that are named otherwise than their key."""
+
+
+def proof_of(
+    conn: Conn,
+    part: Part,
+    *,
+    gauge_ids: Collection[int],
+    lots: Iterable[Lot],
+    recipes: Iterable[RecipeRevision],
+    limits: Iterable[Limits],
+    customer: Customer | None,
+) -> Proof:
+    """All of it for one part. `gauge_ids`: gauges that the readings name; their studies belong to the part as well."""
+    plans = [p for p in lookups.control_plans(conn, part.number) if p.state != "draft"]
+    characteristics = lookups.characteristics(conn, part.number)
+    notices = lookups.notice_steps(conn, part=part.number)
+    kept, recipes = tuple(limits), tuple(recipes)
+    kinds = dict.fromkeys(n.kind for n in notices)
+    rules = customer.notices if customer is not None else {}
+    return Proof(
+        studies=studies_of(conn, part, gauge_ids),
+        plans=tuple(_plan(p) for p in plans if p.until_us is None),
+        changes=_changes(conn, part, characteristics, recipes, kept, plans),
+        temporary=tuple(
+            TemporaryView(t.from_us, t.until_us, t.state, t.what, t.extra_checks)
+            for t in lookups.temporary_changes(conn, part_id=part.id)
+        ),
+        notices=tuple(
+            NoticeView(n.notice, n.kind, n.what, n.begun_us, n.step, n.done_us, n.remark) for n in notices
+        ),
+        notice_rules=tuple((kind, rules[kind]) for kind in kinds if kind in rules),
+        concessions=tuple(
+            ConcessionView(
+                c.reference,
+                c.lot_number,
+                c.quantity,
+                c.used,
+                c.until_us,
+                c.reason,
+                c.signature_id is not None,
+            )
+            for c in reversed(lookups.concessions(conn))
+            if c.part_number == part.number
+        ),
+        signatures=_signatures(conn, {*(lot.id for lot in lots)}, recipes, kept, plans),
+    )
+
+
+def studies_of(conn: Conn, part: Part, gauge_ids: Collection[int]) -> tuple[StudyView, ...]:
+    """Analysed studies of the part and of the gauges, oldest first."""
+    found = [
+        s
+        for s in reversed(lookups.studies(conn, state="analysed"))
+        if s.part_id == part.id or (s.part_id is None and s.gauge_id in gauge_ids)
+    ]
+    gauges = {g.id: g.code for g in lookups.gauges(conn)}
+    return tuple(_study(conn, s, gauges) for s in found)
+
+
+def _study(conn: Conn, s: Study, gauges: Mapping[int, str]) -> StudyView:
+    code = "" if s.characteristic_id is None else lookups.characteristic_by_id(conn, s.characteristic_id).code
+    return StudyView(
+        number=s.number,
+        kind=s.kind,
+        title=s.title,
+        gauge=gauges.get(s.gauge_id, "") if s.gauge_id is not None else "",
+        characteristic=code,
+        done_us=s.done_us,
+        verdict=s.verdict,
+        method=s.method,
+        figures=tuple(figures_of(s.analysis)),
+        runs=tuple(
+            (r.position, factors_text(r.factors), r.value, r.mode) for r in lookups.study_runs(conn, s.id)
+        ),
+    )
+
+
+def figures_of(analysis: Mapping[str, Any], before: str = "") -> Iterable[tuple[str, str | float]]:
+    """Figures of a stored analysis by name; what lies deeper is named by its path, long lists are told by their length."""
+    for key, value in analysis.items():
+        name = f"{before}{key}".replace("_", " ")
+        if isinstance(value, Mapping):
+            yield from figures_of(value, f"{name}: ")
+        elif isinstance(value, bool):
+            yield name, "yes" if value else "no"
+        elif isinstance(value, int | float):
+            yield name, float(value)
+        elif isinstance(value, str) and value:
+            yield name, value
+        elif isinstance(value, list) and value:
+            yield from _items(name, value)
+
+
+def _items(name: str, items: list[Any]) -> Iterable[tuple[str, str | float]]:
+    if all(isinstance(item, Mapping) for item in items):
+        for at, item in enumerate(items, 1):
+            yield from figures_of(item, f"{name} {item.get('name', at)}: ")
+    else:
+        yield name, ", ".join(f"{item:g}" if isinstance(item, float) else str(item) for item in items)
+
+
+def factors_text(factors: Mapping[str, Any]) -> str:
+    """Factors of a run, as 'part 3, appraiser A'."""
+    return ", ".join(
+        f"{key.replace('_', ' ')} {value if isinstance(value, str | int | float) else json.dumps(value)}"
+        for key, value in factors.items()
+    )
+
+
+def _plan(plan: ControlPlan) -> PlanView:
+    return PlanView(
+        number=plan.number,
+        phase=plan.phase,
+        revision=plan.revision,
+        state=plan.state,
+        valid_from_us=plan.valid_from_us,
+        header=tuple(
+            (HEADER.get(key, key.replace("_", " ")), str(text)) for key, text in plan.header.items() if text
+        ),
+        rows=tuple(_plan_row(row) for row in plan.rows),
+    )
+
+
+def _plan_row(row: PlanRow) -> tuple[str, ...]:
+    product, process = (row.name, "") if row.product else ("", row.name)
+    special = " ".join(x for x in (row.special_class, row.symbol) if x)
+    return (
+        row.process_number, row.process_step, row.machine, row.code, product, process, special, row.specification,
+        row.technique, row.sample_size, row.frequency, row.control_method, row.reaction_plan, row.owner,
+    )  # fmt: skip
+
+
+def _changes(
+    conn: Conn,
+    part: Part,
+    characteristics: Iterable[Characteristic],
+    recipes: Iterable[RecipeRevision],
+    limits: Iterable[Limits],
+    plans: Iterable[ControlPlan],
+) -> tuple[ChangeView, ...]:
+    """Every change of what the part is, how it is made and how it is judged, oldest first."""
+    codes = {c.id: c.code for c in characteristics}
+    found = [
+        ChangeView(r.valid_from_us, "drawing", r.drawing, r.revision, r.change)
+        for r in lookups.part_revisions(conn, part.id)
+    ]
+    for c in characteristics:
+        before: Characteristic | None = None
+        for revision in lookups.revisions_of(conn, c.id):
+            text = difference(before, revision) if before is not None else "first revision"
+            found.append(
+                ChangeView(revision.valid_from_us, "characteristic", c.code, str(revision.revision), text)
+            )
+            before = revision
+    found += [
+        ChangeView(
+            r.valid_from_us or r.created_us, "recipe", r.code, str(r.revision), f"{r.reason} ({r.state})"
+        )
+        for r in recipes
+        if r.state != "draft"
+    ]
+    found += [
+        ChangeView(
+            one.from_us, "control limits", codes.get(one.characteristic_id, ""), str(one.version), one.reason
+        )
+        for one in limits
+        if one.state != "trial"
+    ]
+    found += [
+        ChangeView(p.valid_from_us, "control plan", f"{p.number} {p.phase}", str(p.revision), p.reason)
+        for p in plans
+    ]
+    return tuple(sorted(found, key=lambda c: c.at_us or 0))
+
+
+def difference(before: Characteristic, after: Characteristic) -> str:
+    """What a revision of a characteristic changed, as 'lsl 350 to 360'."""
+    parts = []
+    for name in SPECIFIED:
+        was, now = getattr(before, name), getattr(after, name)
+        if was != now:
+            shown = (
+                "none" if x is None else f"{x:g}" if isinstance(x, float) else str(x) for x in (was, now)
+            )
+            parts.append(f"{name.replace('_', ' ')} {' to '.join(shown)}")
+    return "; ".join(parts) or "sampling, control or reaction plan"
+
+
+def _signatures(
+    conn: Conn,
+    lot_ids: Collection[int],
+    recipes: Iterable[RecipeRevision],
+    limits: Iterable[Limits],
+    plans: Iterable[ControlPlan],
+) -> tuple[SignatureView, ...]:
+    """Signatures under what the pack shows, oldest first."""
+    wanted = {
+        "lot": set(lot_ids),
+        "recipe revision": {r.id for r in recipes},
+        "limits": {one.id for one in limits},
+        "control plan": {p.id for p in plans},
+    }
+    functions = {p.id: ", ".join(sorted(p.roles)) for p in lookups.persons(conn)}
+    found = []
+    for signature in lookups.all_signatures(conn):
+        if signature.what_id not in wanted.get(signature.what_kind, ()):
+            continue
+        held = standing(conn, signature)
+        function = functions.get(signature.person_id, "")
+        found.append(
+            SignatureView(
+                held.what,
+                signature.meaning,
+                function,
+                signature.at_us,
+                held.covers,
+                signature.reason,
+                signature.digest,
+            )
+        )
+    return tuple(found)
