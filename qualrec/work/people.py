@@ -57,6 +57,12 @@ def change_person(
     return f"{now.name} ({badge}) is {now.state}: {', '.join(sorted(now.roles)) or 'no role'}."
 
 
+def check_may_set(session: Session, badge: str) -> None:
+    """Raises Refused where somebody may not set the password or PIN of a badge: everybody their own, an administrator all."""
+    if badge != session.actor.badge:
+        require(session.actor, "manage people")
+
+
 def set_secret(session: Session, badge: str, kind: Kind, secret: str, *, current: str | None = None) -> str:
     """Set a password or PIN: an administrator anybody's, everybody their own. A lock ends with it.
 
@@ -91,6 +97,14 @@ def unlock(session: Session, badge: str, *, reason: str) -> str:
         who = lookups.person_by_badge(writer.conn, badge)
         registry.forget_failures(writer, who.id, act="person unlocked", why=reason)
     return f"{who.name} ({badge}) may sign on again."
+
+
+def accounts_sentence(session: Session) -> str:
+    """Whether people prove who they are, in words."""
+    if session.accounts:
+        return f"Plant {session.plant.code} keeps accounts: everybody proves who acts, and signs with a password."
+    alone = "one person" if session.plant.single_user else "badges only"
+    return f"Plant {session.plant.code} keeps NO ACCOUNTS ({alone}): entries carry the name that was given."
 
 
 def keep_accounts(session: Session, *, reason: str) -> str:

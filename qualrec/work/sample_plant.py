@@ -19,7 +19,7 @@ from qualrec.records.database import Store, open_store
 from qualrec.records.ledger import Writer
 from qualrec.values import Characteristic, Condition, NewReading
 from qualrec.weld.failure_modes import Shares
-from qualrec.work import bench, corrections, definitions, lots, review
+from qualrec.work import accounts, bench, corrections, definitions, lots, passwords, review
 from qualrec.work.judging import judge_and_store
 from qualrec.work.sample_files import locate
 from qualrec.work.sample_plan import (
@@ -52,6 +52,7 @@ PULL_SETTINGS = {"FM": ("F-12", 10.0, ""), "VB": ("F-31", 10.0, "dry as moulded"
 WALL = {"FM": 1.5, "VB": 2.0, "CU": 2.0, "MC": 1.5}
 STOP_MODE = {"FM": "set path", "CU": "set time"}
 TECHNICIANS = ("T-01", "T-02")
+SAMPLE_SALT = b"invented records"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +114,7 @@ def write(
             f"{counted.parts} part numbers, {total} lots, {counted.readings} readings, {flags} flags not closed.",
             "Sample badges: T-01, T-02 technicians; P-01 process engineer; Q-01 quality engineer; "
             "A-01 auditor; X-01 administrator.",
+            accounts.SAMPLE_ACCOUNTS,
         ),
     )
 
@@ -154,7 +156,7 @@ class _Past:
     def _as(self, badge: str) -> Session:
         if badge not in self.sessions:
             settings = config.Settings(self.store.url, badge=badge)
-            self.sessions[badge] = make_session(self.store, settings)
+            self.sessions[badge] = make_session(self.store, settings, signs=True)
         return self.sessions[badge]
 
     # Master data.
@@ -172,7 +174,7 @@ class _Past:
             )
             shifts = [(s["name"], _minutes(s["from"])) for s in plant["shifts"]]
             registry.add_calendar(writer, shifts, valid_from_us=SET_UP_US)
-            definitions.Definitions(writer, "sample_plant.toml").define({"person": self.tables["person"]})
+            self._add_people(writer)
         first = {**self.tables, "person": []}
         first["recipe"] = [{**r, "revision": r["revision"][:1]} for r in self.tables["recipe"]]
         first["gauge"] = [
@@ -186,6 +188,20 @@ class _Past:
         for recipe in self.tables["recipe"]:
             review.approve_recipe(quality, recipe["code"], 1, reason="Window study seen, first-off pulled")
         self.say("master data defined, recipes approved")
+
+    def _add_people(self, writer: Writer) -> None:
+        """The people with their sample accounts: one password and one PIN, hashed once, for all badges."""
+        password = passwords.hashed(accounts.SAMPLE_PASSWORD, salt=SAMPLE_SALT)
+        pin = passwords.hashed(accounts.SAMPLE_PIN, salt=SAMPLE_SALT)
+        for row in self.tables["person"]:
+            registry.add_person(
+                writer,
+                row["name"],
+                row["badge"],
+                roles=row["roles"],
+                password_hash=password,
+                pin_hash=pin,
+            )
 
     def _later_calibrations(self) -> None:
         for gauge in self.tables["gauge"]:

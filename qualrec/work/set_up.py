@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from qualrec import __version__
 from qualrec.errors import DatabaseError
 from qualrec.records import lookups, migrate, registry, trail
-from qualrec.records.database import open_store
+from qualrec.records.database import Store, open_store
 from qualrec.values import Actor
 from qualrec.work import passwords
 
@@ -36,11 +36,7 @@ def create(
     if password is not None:
         passwords.check_rules("password", password, badge)
     with open_store(url, create=True) as store:
-        with store.read() as conn:
-            if lookups.plants(conn):
-                raise DatabaseError(
-                    f"{store.place} already holds plant {lookups.plant(conn).code}.", "Choose another path."
-                )
+        _check_empty(store)
         with store.write(PROGRAM) as writer:
             alone = password is None
             registry.add_plant(writer, code, name, zone, decimal_style=decimal_style, single_user=alone)
@@ -56,6 +52,23 @@ def create(
             f"Made {store.place}: plant {code}, one person ({person}) without accounts. "
             "Next: qualrec define FILE.toml"
         )
+
+
+def check_empty(url: str) -> None:
+    """Raises DatabaseError where a database already holds a plant; nothing where there is none or it cannot be opened yet."""
+    try:
+        store = open_store(url)
+    except DatabaseError:
+        return
+    with store:
+        _check_empty(store)
+
+
+def _check_empty(store: Store) -> None:
+    with store.read() as conn:
+        held = lookups.plants(conn)
+    if held:
+        raise DatabaseError(f"{store.place} already holds plant {held[0].code}.", "Choose another path.")
 
 
 @dataclass(frozen=True, slots=True)

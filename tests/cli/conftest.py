@@ -54,7 +54,7 @@ def program(
     """Runs `qualrec --db DATABASE ...` as a user does: exit code, stdout, stderr. A traceback is a failure."""
     for variable in ("QUALREC_DB", "QUALREC_BADGE", "QUALREC_STATION", "QUALREC_THEME", "QUALREC_DECIMAL"):
         monkeypatch.delenv(variable, raising=False)
-    monkeypatch.setattr("qualrec.config.settings_file", lambda: tmp_path / "none.toml")
+    monkeypatch.setattr("qualrec.config.settings_file", lambda env=None: tmp_path / "none.toml")
 
     def call(database: object, *arguments: str) -> tuple[int, str, str]:
         monkeypatch.setattr(sys, "argv", ["qualrec", "--db", str(database), *arguments])

@@ -23,7 +23,7 @@ def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
     """Call `qualrec` with arguments: (exit code, stdout, stderr)."""
     for variable in ("QUALREC_DB", "QUALREC_BADGE", "QUALREC_STATION", "QUALREC_THEME", "QUALREC_DECIMAL"):
         monkeypatch.delenv(variable, raising=False)
-    monkeypatch.setattr("qualrec.config.settings_file", lambda: tmp_path / "none.toml")
+    monkeypatch.setattr("qualrec.config.settings_file", lambda env=None: tmp_path / "none.toml")
 
     def call(*arguments: str) -> tuple[int, str, str]:
         monkeypatch.setattr(sys, "argv", ["qualrec", *arguments])
@@ -212,8 +212,12 @@ def test_the_database_itself(sample: Command, command: Command, tmp_path: Path) 
     assert code == 2
     assert "mysql" in err
     own = str(tmp_path / "own.sqlite")
-    code, out, _ = command("--db", own, "db", "create", "--code", "P1", "--zone", "Europe/Berlin")
-    assert code == 0
+    code, _, err = command("--db", own, "db", "create")
+    assert code == 2
+    assert "--single-user" in err
+    made = ("db", "create", "--code", "P1", "--zone", "Europe/Berlin", "--single-user")
+    code, out, _ = command("--db", own, *made)
+    assert (code, "without accounts" in out) == (0, True)
     code, out, err = command("--db", own, "define", str(locate("sample_plant.toml")))
     assert code == 0
     assert "4 parts added." in out

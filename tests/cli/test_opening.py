@@ -23,7 +23,7 @@ def command(
 ) -> Command:
     for variable in ("QUALREC_DB", "QUALREC_BADGE", "QUALREC_STATION", "QUALREC_DECIMAL"):
         monkeypatch.delenv(variable, raising=False)
-    monkeypatch.setattr("qualrec.config.settings_file", lambda: tmp_path / "none.toml")
+    monkeypatch.setattr("qualrec.config.settings_file", lambda env=None: tmp_path / "none.toml")
 
     def call(badge: str, *arguments: str) -> tuple[int, str, str]:
         monkeypatch.setattr(sys, "argv", ["qualrec", "--db", str(sample_plant), "--badge", badge, *arguments])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator
@@ -86,6 +87,12 @@ TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "calibration": ("record calibrations", ("PT-02", "--day", "2026-11-01", "--verdict", "good")),
     "persons": (READS, ()),
+    "secret": ("manage people", ("T-02", "--stdin")),
+    "unlock": ("manage people", ("T-02", "--reason", "x")),
+    "accounts": (READS, ()),
+    "authorise": ("authorise people", ("T-02", "PULL")),
+    "authorisations": (READS, ()),
+    "signatures": (READS, ()),
     "person": ("manage people", ("T-09", "--name", "Invented", "--role", "technician")),
     "trace": (READS, ("--lot", "FM00038")),
     "archive": ("make an archive", ("{folder}/archive",)),
@@ -138,9 +145,10 @@ def call(
 ) -> Callable[..., Any]:
     for variable in ("QUALREC_DB", "QUALREC_BADGE", "QUALREC_STATION", "QUALREC_THEME", "QUALREC_DECIMAL"):
         monkeypatch.delenv(variable, raising=False)
-    monkeypatch.setattr("qualrec.config.settings_file", lambda: tmp_path / "none.toml")
+    monkeypatch.setattr("qualrec.config.settings_file", lambda env=None: tmp_path / "none.toml")
 
     def run_as(plant: Path, badge: str, *arguments: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "stdin", io.StringIO("what a command reads\n"))
         monkeypatch.setattr(sys, "argv", ["qualrec", "--db", str(plant), "--badge", badge, *arguments])
         capsys.readouterr()
         code = 0

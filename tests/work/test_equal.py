@@ -167,7 +167,7 @@ def test_figures_of_a_submission_pack(both: Both) -> None:
 
 
 def answer(arguments: tuple[str, ...], url: str, monkeypatch: Any, capsys: Any) -> tuple[int, str]:
-    monkeypatch.setattr("qualrec.config.settings_file", lambda: Path("none.toml"))
+    monkeypatch.setattr("qualrec.config.settings_file", lambda env=None: Path("none.toml"))
     monkeypatch.setattr(sys, "argv", ["qualrec", "--db", url, "--badge", "Q-01", *arguments])
     capsys.readouterr()
     code = 0

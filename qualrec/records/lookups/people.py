@@ -27,6 +27,12 @@ class Person:
     has_pin: bool
     locked_until_us: int | None
 
+    @property
+    def signs_on_with(self) -> str:
+        """'password', 'PIN', both, or 'nothing yet'."""
+        held = [name for name, has in (("password", self.has_password), ("PIN", self.has_pin)) if has]
+        return " or ".join(held) or "nothing yet"
+
 
 @dataclass(frozen=True, slots=True)
 class Account:
