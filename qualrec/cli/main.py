@@ -13,15 +13,19 @@ from qualrec.cli import (
     calc,
     charts,
     database,
+    documents,
     lot_life,
     lots,
     machines,
     opening,
     packs,
     people,
+    plan,
     plant,
+    problems,
     registers,
     selfcheck,
+    studies,
     trace,
     trail,
 )
@@ -82,11 +86,15 @@ lot_life.add_to(app)
 machines.add_to(app)
 charts.add_to(app)
 registers.add_to(app)
+studies.add_to(app)
+plan.add_to(app)
 people.add_to(app)
 trail.add_to(app)
 trace.add_to(app)
 audit.add_to(app)
 packs.add_to(app)
+documents.add_to(app)
+problems.add_to(app)
 database.add_to(app)
 calc.add_to(app)
 selfcheck.add_to(app)

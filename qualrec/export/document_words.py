@@ -66,6 +66,16 @@ DOCUMENT_WORDS: dict[str, tuple[str, str]] = {
         "The head of the record chain lets the maker show that these records were not changed afterwards.",
         "Mit dem Kopf der Nachweiskette kann der Hersteller zeigen, dass diese Nachweise danach nicht geändert wurden.",
     ),
+    # audit pack
+    "pack.title": ("Everything on one lot", "Alles zu einem Los"),
+    "pack.events": ("Events of lot and stations", "Ereignisse von Los und Anlagen"),
+    "pack.no_events": ("No event is recorded.", "Kein Ereignis erfasst."),
+    "pack.trace": ("Where it came from and went to", "Woher es kam und wohin es ging"),
+    "pack.thing": ("Thing", "Gegenstand"),
+    "pack.trail": ("Trail", "Verlauf der Nachweise"),
+    "pack.act": ("Act", "Handlung"),
+    "pack.record": ("Record", "Nachweis"),
+    "pack.content": ("Content of the entry", "Inhalt des Eintrags"),
     # label
     "label.lot": ("Lot", "Los"),
     "label.part": ("Part", "Teil"),

@@ -65,6 +65,30 @@ PLAIN_HEADS = (
     "late",
 )
 
+HOW_TO_READ = (
+    "How to read them",
+    "- UTF-8, separated by commas, a head line with the names of the columns, texts in quotes where needed.",
+    "- An empty cell: nothing stated. 1 and 0 in yes-or-no columns are yes and no.",
+    "- A column ending in _us is a moment in microseconds since 1970-01-01 00:00 UTC.",
+    "- A column ending in _id points to the id of the table of that name (upper_id, lower_id: component_part).",
+    "- A text that begins with an apostrophe: take the apostrophe away. It stands before texts that a",
+    "  spreadsheet program would take for a formula.",
+    "- <U+001B> and the like stand for a control character in a text.",
+    "- Passwords and PINs are left out.",
+    "",
+)
+HOW_TO_CHECK = (
+    "How to check them",
+    "- manifest.json holds the SHA-256 and the number of rows of every file (any SHA-256 tool computes them)",
+    "  and the head of each chain. Compare the SHA-256 of manifest.json and the heads with those written down",
+    "  outside when the archive was made.",
+    "- Each trail entry: SHA-256, in lower-case hex, over the UTF-8 JSON list",
+    "  [plant_id, seq, at_us, person_id, station_id, act, what_table, what_id, content, previous],",
+    "  separators ',' and ':' without spaces, characters beyond ASCII not escaped, null for nothing, content as",
+    "  text, previous the digest of the entry before (64 zeros for the first).",
+    "",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Archive:
@@ -102,13 +126,15 @@ def write_archive(store: Store, folder: Path, progress: Progress | None = None) 
     files: dict[str, dict[str, Any]] = {}
     try:
         with store.read() as conn:
-            heads = _heads(conn)
+            heads = heads_of(conn)
             names = sorted(metadata.tables)
             for place, name in enumerate(names):
                 tell("tables", place, len(names))
-                files[f"{name}.csv"] = _write(folder / f"{name}.csv", _columns(name), _rows(conn, name))
-            files[PLAIN] = _write(folder / PLAIN, PLAIN_HEADS, _plain(conn, tell))
-        files[EXPLAINED] = _write_text(folder / EXPLAINED, explain(files))
+                files[f"{name}.csv"] = write_table(
+                    folder / f"{name}.csv", columns_of(name), _rows(conn, name)
+                )
+            files[PLAIN] = write_table(folder / PLAIN, PLAIN_HEADS, _plain(conn, tell))
+        files[EXPLAINED] = write_text(folder / EXPLAINED, explain(files))
         content = {
             "what": WHAT,
             "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -117,7 +143,7 @@ def write_archive(store: Store, folder: Path, progress: Progress | None = None) 
             "heads": heads_out(heads),
             "files": files,
         }
-        told = _write_text(folder / MANIFEST, json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+        told = write_text(folder / MANIFEST, json.dumps(content, indent=1, ensure_ascii=False) + "\n")
     except OSError as error:
         raise DatabaseError(
             f"{folder} cannot be written ({error.strerror}).",
@@ -173,20 +199,22 @@ def cell(value: Any) -> str:
     return text
 
 
-def _heads(conn: Connection) -> tuple[Head, ...]:
+def heads_of(conn: Connection) -> tuple[Head, ...]:
+    """The head of each chain."""
     t = metadata.tables["trail_head"]
     return tuple(
         Head(*row) for row in conn.execute(select(t.c.plant_id, t.c.seq, t.c.digest).order_by(t.c.plant_id))
     )
 
 
-def _columns(name: str) -> tuple[str, ...]:
+def columns_of(name: str) -> tuple[str, ...]:
+    """Columns of a table that leave the database."""
     return tuple(c.name for c in metadata.tables[name].c if c.name not in LEFT_OUT.get(name, ()))
 
 
 def _rows(conn: Connection, name: str) -> Iterator[Sequence[Any]]:
     table = metadata.tables[name]
-    asked = select(*(table.c[column] for column in _columns(name))).order_by(*table.primary_key.columns)
+    asked = select(*(table.c[column] for column in columns_of(name))).order_by(*table.primary_key.columns)
     with conn.execute(asked, execution_options={"stream_results": True, "yield_per": ROWS_AT_ONCE}) as result:
         for row in result:
             yield tuple(row)
@@ -199,10 +227,11 @@ def _plain(conn: Connection, tell: Progress) -> Iterator[Sequence[Any]]:
     for begin in range(0, len(subjects), SUBJECTS_AT_ONCE):
         tell("readings", begin, len(subjects))
         for row in readings_of_subjects(conn, subjects[begin : begin + SUBJECTS_AT_ONCE]):
-            yield _in_words(row)
+            yield in_words(row)
 
 
-def _in_words(row: ReadingRow) -> Sequence[Any]:
+def in_words(row: ReadingRow) -> Sequence[Any]:
+    """A reading as a row under `PLAIN_HEADS`."""
     return (
         row.lot_number,
         row.serial,
@@ -234,7 +263,7 @@ def _utc(at_us: int | None) -> str:
     return datetime.fromtimestamp(at_us / 1_000_000, UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-def _write(path: Path, heads: Sequence[str], rows: Iterator[Sequence[Any]]) -> dict[str, Any]:
+def write_table(path: Path, heads: Sequence[str], rows: Iterator[Sequence[Any]]) -> dict[str, Any]:
     """Write a CSV file; its rows, bytes and digest."""
     digest, size, count = hashlib.sha256(), 0, 0
     buffer = io.StringIO(newline="")
@@ -260,7 +289,8 @@ def _write(path: Path, heads: Sequence[str], rows: Iterator[Sequence[Any]]) -> d
     return {"rows": count, "bytes": size, "sha256": digest.hexdigest()}
 
 
-def _write_text(path: Path, text: str) -> dict[str, Any]:
+def write_text(path: Path, text: str) -> dict[str, Any]:
+    """Write a text file; its bytes and digest."""
     data = text.encode("utf-8")
     with path.open("xb") as file:
         file.write(data)
@@ -276,16 +306,7 @@ def explain(files: Mapping[str, Mapping[str, Any]]) -> str:
         "failure mode, when, who, gauge, and what a correction made of it. It is the file to begin with.",
         "Every other .csv file is one table of the database, all rows, all columns, ordered by its key.",
         "",
-        "How to read them",
-        "- UTF-8, separated by commas, a head line with the names of the columns, texts in quotes where needed.",
-        "- An empty cell: nothing stated. 1 and 0 in yes-or-no columns are yes and no.",
-        "- A column ending in _us is a moment in microseconds since 1970-01-01 00:00 UTC.",
-        "- A column ending in _id points to the id of the table of that name (upper_id, lower_id: component_part).",
-        "- A text that begins with an apostrophe: take the apostrophe away. It stands before texts that a",
-        "  spreadsheet program would take for a formula.",
-        "- <U+001B> and the like stand for a control character in a text.",
-        "- Passwords and PINs are left out.",
-        "",
+        *HOW_TO_READ,
         "How the tables hang together",
         "- lot > lot_segment > reading (subject_id is the id of the segment, moulding lot or check).",
         "- reading holds what was entered and is never changed; correction says what counts instead;",
@@ -295,15 +316,7 @@ def explain(files: Mapping[str, Mapping[str, Any]]) -> str:
         "- flag, flag_finding, flag_action, disposition, concession, shipment, containment: what was found and decided.",
         "- trail: who did what, when; each entry carries the digest of the one before.",
         "",
-        "How to check them",
-        "- manifest.json holds the SHA-256 and the number of rows of every file (any SHA-256 tool computes them)",
-        "  and the head of each chain. Compare the SHA-256 of manifest.json and the heads with those written down",
-        "  outside when the archive was made.",
-        "- Each trail entry: SHA-256, in lower-case hex, over the UTF-8 JSON list",
-        "  [plant_id, seq, at_us, person_id, station_id, act, what_table, what_id, content, previous],",
-        "  separators ',' and ':' without spaces, characters beyond ASCII not escaped, null for nothing, content as",
-        "  text, previous the digest of the entry before (64 zeros for the first).",
-        "",
+        *HOW_TO_CHECK,
         "Rows by file",
     ]
     lines += [f"  {name}: {told['rows']}" for name, told in sorted(files.items()) if "rows" in told]

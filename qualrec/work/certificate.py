@@ -35,16 +35,24 @@ def gather(session: Session, number: str, *, draft: bool = False, language: str 
     Raises Refused for a lot none of whose parts is released, with what stands against it, unless `draft` is said; Refused too
     for a draft of a released lot. Raises UnknownRecord for an unknown lot, UsageError for an unknown language.
     """
+    found = content(session, number, language=language)
+    if found.draft and not draft:
+        raise Refused(_refusal(found.lot, found.stands), _remedy(found.lot))
+    if draft and not found.draft:
+        raise Refused(
+            f"Lot {number} is {found.lot.state}; its certificate is no draft.", "Leave --draft out."
+        )
+    return found
+
+
+def content(session: Session, number: str, *, language: str | None = None) -> Certificate:
+    """What is recorded of a lot, a draft where it is not released. Raises UnknownRecord, UsageError."""
     if language is not None and language not in LANGUAGES:
         raise UsageError(f"{language!r} is no language of exports.", f"Use one of: {', '.join(LANGUAGES)}.")
     head = trail.head(session.store, session.plant.id)
     page = lot_page(session, number)
     held = balance(page.lot)
     stands = stands_against(page, held)
-    if stands and not draft:
-        raise Refused(_refusal(page.lot, stands), _remedy(page.lot))
-    if draft and not stands:
-        raise Refused(f"Lot {number} is {page.lot.state}; its certificate is no draft.", "Leave --draft out.")
     with session.store.read() as conn:
         signed = lookups.signatures(conn, "lot", page.lot.id)
         leaves = tuple(c for c in lookups.concessions(conn, number) if c.lot_number == number or c.used)
@@ -92,7 +100,7 @@ def make(
     outfile.check_place(to, (outfile.BOOK, outfile.PAPER), replace=replace)
     cert = gather(session, number, draft=draft, language=language)
     digest = outfile.put_document(document(cert), to, replace=replace)
-    content = {
+    noted = {
         "lot": cert.lot.id,
         "file": to.name,
         "sha256": digest,
@@ -103,7 +111,7 @@ def make(
     }
     with session.store.write(session.actor, session.plant.id) as writer:
         writer.note(
-            "draft of certificate made" if cert.draft else "certificate made", "lot", cert.lot.id, content
+            "draft of certificate made" if cert.draft else "certificate made", "lot", cert.lot.id, noted
         )
     return Made(to, digest, cert.trail_seq, cert.trail_digest, _sentences(cert, to, digest))
 
