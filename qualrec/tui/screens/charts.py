@@ -157,12 +157,10 @@ class ChartsScreen(LookScreen):
         before = self.shown
         self.set_class(rows is not None, "-strips")
         if rows is not None:
-            heading = f"{rows.part_number}: {', '.join(strip.code for strip in rows.strips)}"
             self.query_one("#strips", StripChart).show_rows(
                 ways.strip_rows(rows, self.decimal_style),
                 rows.numbers,
                 ways.strip_events(rows),
-                heading=heading,
                 keep=keep and self.shown is before,
             )
         else:
@@ -200,7 +198,9 @@ class ChartsScreen(LookScreen):
         rows, kind = self.looked.rows, self.looked.kind
         title = f"{view.part_number} {c.code}   {c.name}" + (f"   {choice}" if choice else "")
         if rows is not None:
-            title = f"{rows.part_number}   {len(rows.strips)} characteristics on one axis of lots"
+            title = (
+                f"{rows.part_number} {', '.join(strip.code for strip in rows.strips)}   on one axis of lots"
+            )
         self._tell("#subject", title)
         self._tell_groups()
         if rows is not None:

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.binding import BindingType
+from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.events import Key
 from textual.screen import ModalScreen
-from textual.widgets import Input, OptionList, SelectionList, Static
+from textual.widgets import Input, OptionList, Static
 from textual.widgets.option_list import Option
-from textual.widgets.selection_list import Selection
 
 from qualrec.tui.labels import cut, plain
 from qualrec.tui.screens.overlays import Overlay
@@ -67,10 +66,12 @@ class PickSheet(Overlay):
 
 
 class CodesSheet(ModalScreen["tuple[str, ...] | None"]):
-    """Which characteristics stand over one axis: Space marks, Enter shows them, in the order of the list."""
+    """Which characteristics stand over one axis: Space or a click marks, Enter shows them, in the order of the list."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         ("escape", "dismiss(None)", "Close"),
+        Binding("space", "mark", "Mark", priority=True),
+        Binding("enter", "show", "Show", priority=True),
     ]
     DEFAULT_CSS = """
     CodesSheet { align: center middle; background: $background 60%; }
@@ -80,7 +81,8 @@ class CodesSheet(ModalScreen["tuple[str, ...] | None"]):
     }
     .-ascii CodesSheet > #sheet { border: ascii $tone-quiet; }
     CodesSheet #sheet-title { text-style: bold; padding: 0 0 1 0; }
-    CodesSheet SelectionList { border: none; height: auto; max-height: 14; padding: 0; background: $surface; }
+    CodesSheet OptionList { border: none; height: auto; max-height: 14; padding: 0; background: $surface; }
+    CodesSheet OptionList:focus { border: none; }
     CodesSheet #why { color: $tone-bad; height: auto; }
     """
 
@@ -91,39 +93,45 @@ class CodesSheet(ModalScreen["tuple[str, ...] | None"]):
         self.most = most
 
     def compose(self) -> ComposeResult:
+        title = "On one axis of lots   (Space marks, Enter shows, Esc: as it is)"
         with Vertical(id="sheet"):
-            yield Static(
-                "On one axis of lots   (Space marks, Enter shows, Esc: as it is)",
-                id="sheet-title",
-                markup=False,
-            )
-            yield _Marks(
-                *(
-                    Selection(self._text(f"{o.id:<14} {o.name}"), o.id, o.id in self.marked)
-                    for o in self.offers
-                )
+            yield Static(title, id="sheet-title", markup=False)
+            yield OptionList(
+                *(Option(self._text(o), id=f"c:{at}") for at, o in enumerate(self.offers)), markup=False
             )
             yield Static(id="why", markup=False)
 
-    def _text(self, text: str) -> str:
-        return plain(cut(text, ROOM)) if is_ascii(self) else cut(text, ROOM)
+    def _text(self, offer: Offer) -> str:
+        text = cut(f"[{'x' if offer.id in self.marked else ' '}] {offer.id:<14} {offer.name}", ROOM)
+        return plain(text) if is_ascii(self) else text
 
     def on_mount(self) -> None:
-        self.query_one(SelectionList).focus()
+        options = self.query_one(OptionList)
+        options.highlighted = 0
+        options.focus()
+
+    def action_mark(self) -> None:
+        at = self.query_one(OptionList).highlighted
+        if at is not None:
+            self._turn(at)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        event.stop()
+        self._turn(event.option_index)
+
+    def _turn(self, at: int) -> None:
+        self.marked ^= {self.offers[at].id}
+        self.query_one(OptionList).replace_option_prompt_at_index(at, self._text(self.offers[at]))
+        self.query_one("#why", Static).update("")
 
     def action_show(self) -> None:
-        chosen = set(self.query_one(SelectionList).selected)
-        codes = tuple(offer.id for offer in self.offers if offer.id in chosen)
+        codes = tuple(offer.id for offer in self.offers if offer.id in self.marked)
         if 0 < len(codes) <= self.most:
             self.dismiss(codes)
             return
         self.query_one("#why", Static).update(
             f"! Mark 1 to {self.most} characteristics; {len(codes)} are marked."
         )
-
-
-class _Marks(SelectionList[str]):
-    BINDINGS: ClassVar[list[BindingType]] = [("enter", "screen.show", "Show")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +155,7 @@ class ViewsSheet(ModalScreen["ViewAsked | None"]):
     .-ascii ViewsSheet > #sheet { border: ascii $tone-quiet; }
     ViewsSheet #sheet-title { text-style: bold; }
     ViewsSheet Input { border: none; height: 1; padding: 0; background: $background; margin: 0 0 1 0; }
+    ViewsSheet Input:focus, ViewsSheet OptionList:focus { border: none; }
     ViewsSheet OptionList { border: none; height: auto; max-height: 12; padding: 0; background: $surface; }
     """
 

@@ -151,12 +151,12 @@ def _strip_row(strip: Strip, numbers: Sequence[str], style: DecimalStyle) -> Str
         value = float(strip.values[index])
         return f"{figure(value)} {strip.unit}".rstrip() if isfinite(value) else "no value"
 
-    title = f"{strip.code}  {strip.name}"
-    if isfinite(strip.r):
-        title += f"   r {number(strip.r, 2, style)} with the first over {strip.common} lots"
+    related = (
+        f"r {number(strip.r, 2, style)} with the first, {strip.common} lots" if isfinite(strip.r) else ""
+    )
     words = Words(upper=("upper", "up"), centre=("centre", "mid"), lower=("lower", "low"))
     plot = SequencePlot(strip.values.tolist(), marks, numbers, [limits], number=figure, words=words)
-    return StripPlot(title, plot, told)
+    return StripPlot(f"{strip.code}  {strip.name}", related, plot, told)
 
 
 def strip_events(found: Strips) -> list[EventMark]:

@@ -12,15 +12,16 @@ from qualrec.tui.widgets.plot_canvas import Box, Grid, Mark, Role
 from qualrec.tui.widgets.plot_grid import draw_sequence
 from qualrec.tui.widgets.plot_sequence import EventMark, SequencePlot, View
 
-LEAST_ROWS = 4
+LEAST_ROWS = 3
 """Rows of a strip under its title."""
 
 
 @dataclass(frozen=True, slots=True)
 class StripPlot:
-    """One strip: the words over it and its points. `figure` says the value of a point in words."""
+    """One strip: the words over it and its points. `figure` says the value of a point in words, `related` follows it."""
 
     title: str
+    related: str
     plot: SequencePlot
     figure: Callable[[int], str]
 
@@ -43,7 +44,6 @@ class StripChart(Chart):
         names: Sequence[str],
         events: Sequence[EventMark],
         *,
-        heading: str = "",
         keep: bool = False,
     ) -> None:
         """Draw strips of as many points as there are names."""
@@ -51,7 +51,7 @@ class StripChart(Chart):
         self.top_row = min(self.top_row, max(0, len(rows) - 1)) if keep else 0
         marks = [max((row.plot.mark(at) for row in rows), default=Mark.PLAIN) for at in range(len(names))]
         axis = SequencePlot([0.0] * len(names), marks, names, events=events)
-        self.show(axis, heading=heading, describe=lambda _: "", keep=keep)
+        self.show(axis, keep=keep)
 
     def roll(self, by: int) -> bool:
         """Show the strips further down or up; False where all are shown."""
@@ -63,11 +63,9 @@ class StripChart(Chart):
         return True
 
     def drawn(self, width: int, height: int) -> list[Strip]:
-        room = height - 4 - bool(self.plot.events)
+        room = height - 3 - bool(self.plot.events)
         if not self.rows or not self.plot.values or room < LEAST_ROWS + 1:
-            strips = [self.text_strip(self.heading, width, Role.VERSION)]
-            strips += self.strips_of(draw_sequence(SequencePlot(()), width, max(0, height - 2), View()))
-            return [*strips, self.text_strip("", width)]
+            return self.strips_of(draw_sequence(SequencePlot(()), width, height, View()))
         self.fitting = min(len(self.rows), room // (LEAST_ROWS + 1))
         self.top_row = min(self.top_row, len(self.rows) - self.fitting)
         shown = self.rows[self.top_row : self.top_row + self.fitting]
@@ -75,15 +73,15 @@ class StripChart(Chart):
         heights = [each + (at < over) for at in range(self.fitting)]
         grids = self._rows_drawn(width, shown, heights)
         self._box = grids[0].box
-        lines = [self.text_strip(self.heading, width, Role.VERSION)]
+        lines = []
         for row, grid in zip(shown, grids, strict=True):
-            lines.append(self.text_strip(self._title(row), width, Role.NAME))
+            lines.append(self.text_strip(self._title(row), width, Role.VERSION))
             lines += self.strips_of(grid)
         return [*lines, self.text_strip(self._foot(), width, Role.AXIS)]
 
     def _title(self, row: StripPlot) -> str:
-        here = "" if self.cursor is None else f"   {row.figure(self.cursor)}"
-        return f"{row.title}{here}"
+        here = "" if self.cursor is None else row.figure(self.cursor)
+        return "   ".join(part for part in (row.title, here, row.related) if part)
 
     def _foot(self) -> str:
         more = len(self.rows) - self.fitting
