@@ -21,6 +21,7 @@ from qualrec.records.lookups.own_tables import material_book
 from qualrec.records.registry import own_tables
 from qualrec.values import RecipeSetting, Window
 from qualrec.weld.settings import SETTINGS, check_settings, find_process
+from qualrec.work.plan_files import put_table
 from qualrec.work.rights import require
 from qualrec.work.session import Session
 
@@ -38,6 +39,7 @@ SECTIONS = (
     "gauge",
     "part",
     "recipe",
+    "control_plan",
 )
 
 
@@ -129,6 +131,7 @@ class Definitions:
             ("gauge", "code", self._gauge),
             ("part", "number", self._part),
             ("recipe", "code", self._recipe),
+            ("control_plan", "part", self._control_plan),
         )
         for section, name, step in steps:
             rows = tables.get(section, [])
@@ -284,6 +287,11 @@ class Definitions:
                 revision,
                 lambda r: self._revision(recipe, part.process, r),
             )
+
+    def _control_plan(self, row: Table) -> None:
+        """A draft; it is approved by a person. One that is the same as the last of its phase is left as it is."""
+        _, done = put_table(self.writer, row, self.file)
+        (self.kept if done == "kept" else self.added)["control_plan"] += 1
 
     def _revision(self, recipe: int, process: str, row: Table) -> None:
         add_recipe_revision(self.writer, recipe, process, row)

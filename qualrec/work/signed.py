@@ -24,6 +24,7 @@ CHANGED = {
     "recipe revision": "settings or qualified windows have changed since",
     "temporary change": "the temporary change was changed since",
     "limits": "figures or lots of the limits have changed since",
+    "control plan": "head or rows of the control plan have changed since",
     "submission": "the submission was changed since",
 }
 """What it means in words that a signature covers its thing no more."""
@@ -190,11 +191,18 @@ def _submission(conn: Conn, signature: Signature) -> Content | None:
     return submission_content(found[0]) if found else None
 
 
+def _control_plan(conn: Conn, signature: Signature) -> Content | None:
+    from qualrec.work.control_plan import plan_content
+
+    return plan_content(lookups.control_plan_by_id(conn, signature.what_id))
+
+
 CONTENTS: dict[str, Callable[[Conn, Signature], Content | None]] = {
     "lot": _lot,
     "recipe revision": _recipe,
     "temporary change": _change,
     "limits": _limits,
+    "control plan": _control_plan,
     "submission": _submission,
 }
 """Kind of what is signed -> its content as the records have it now; None where it is not found."""
@@ -239,6 +247,9 @@ def _named(conn: Conn, signature: Signature) -> str:
             c = lookups.characteristic_by_id(conn, limits.characteristic_id)
             part = lookups.part_by_id(conn, c.part_id).number
             return f"limits version {limits.version} of {part} {c.code}"
+        if signature.what_kind == "control plan":
+            plan = lookups.control_plan_by_id(conn, signature.what_id)
+            return f"control plan {plan.label} of {plan.part_number}"
         if signature.what_kind == "submission":
             return next(
                 f"submission {s.number} of {s.part_number}"
