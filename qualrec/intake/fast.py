@@ -14,9 +14,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from qualrec.errors import Problem
+from qualrec.intake.cells import Cells, columns_of, moments, numbers, whole_numbers
 from qualrec.intake.files import Block
 from qualrec.intake.moments import ISO, Clock, hour_shift_us
 from qualrec.intake.profiles import Profile
@@ -123,66 +123,47 @@ def _converted(plan: Plan, stretch: bytes, line: int) -> Block | None:
     if plan.table.ends.reached or not plan.row_pattern.fullmatch(stretch):
         return None
     profile = plan.profile
-    values = [plan.place(v.column) for v in profile.values]
-    taken = [plan.place(name) for name in profile.taken]
-    frame = pd.read_csv(
-        io.BytesIO(stretch),
-        sep=plan.table.delimiter,
-        header=None,
-        index_col=False,
-        usecols=sorted(taken),
-        dtype={place: np.float64 if place in values else object for place in taken},
-        decimal="." if profile.style == "point" else ",",
-        na_filter=False,
-        quoting=3,
-        engine="c",
-        low_memory=False,
-    )
+    columns = columns_of(stretch, plan.table.delimiter, len(plan.table.header))
 
-    def texts(column: str) -> list[str]:
-        found: list[str] = frame[plan.place(column)].tolist()
-        return found
+    def cells(column: str) -> Cells:
+        return columns[plan.place(column)]
 
-    at_us = _moments(texts(profile.time.columns[0]), plan.clock)
+    at_us = _moments(cells(profile.time.columns[0]), plan.clock)
     if at_us is None:
         return None
-    count = len(frame)
-    parts = [texts(column) for column in profile.stream]
+    count = len(at_us)
+    parts = [cells(column).texts() for column in profile.stream]
     return Block(
         np.arange(line, line + count, dtype=np.int64),
-        texts(profile.lot),
+        cells(profile.lot).texts(),
         [STREAM_SIGN.join(p) for p in zip(*parts, strict=True)] if parts else [""] * count,
-        texts(profile.serial) if profile.serial else [""] * count,
-        np.array(texts(profile.sample), dtype=np.int64) if profile.sample else None,
+        cells(profile.serial).texts() if profile.serial else [""] * count,
+        whole_numbers(cells(profile.sample)) if profile.sample else None,
         at_us,
-        tuple(frame[place].to_numpy(dtype=np.float64) for place in values),
+        tuple(numbers(cells(v.column), "." if profile.style == "point" else ",") for v in profile.values),
     )
 
 
-def _moments(texts: list[str], clock: Clock) -> IntArray | None:
-    """UTC microseconds of ISO times that have all no offset, all Z or all a numeric offset; else None."""
-    zulu = sum(t[-1] == "Z" for t in texts)
-    away = sum(t[-6] in "+-" for t in texts)
-    if zulu not in (0, len(texts)) or away not in (0, len(texts)):
+def _moments(cells: Cells, clock: Clock) -> IntArray | None:
+    """UTC microseconds of ISO times that have all no offset, all Z or all a numeric offset, in one form; else None."""
+    found = moments(cells)
+    if found is None:
         return None
-    cut = -1 if zulu else -6 if away else None
-    try:
-        local = np.array([t[:cut] for t in texts], dtype="datetime64[us]").astype(np.int64)
-    except ValueError:
-        return None
-    if zulu:
+    local, form = found
+    if form == "Z":
         return local
-    if away:
-        shifts = {offset: _offset_us(offset) for offset in {t[-6:] for t in texts}}
-        return local - np.array([shifts[t[-6:]] for t in texts], dtype=np.int64)
+    if form:
+        ends = Cells(cells.data, cells.begin + cells.width - 6, np.full(len(cells), 6)).texts()
+        shifts = {offset: _offset_us(offset) for offset in set(ends)}
+        return local - np.array([shifts[offset] for offset in ends], dtype=np.int64)
     hours, which = np.unique(local // _HOUR_US, return_inverse=True)
-    found = [
+    shifts_of = [
         hour_shift_us(datetime.fromtimestamp(hour * 3600, UTC).replace(tzinfo=None), clock.zone)
         for hour in hours.tolist()
     ]
-    if any(shift is None for shift in found):
+    if any(shift is None for shift in shifts_of):
         return None
-    return local - np.array(found, dtype=np.int64)[which]
+    return local - np.array(shifts_of, dtype=np.int64)[which]
 
 
 def _offset_us(offset: str) -> int:

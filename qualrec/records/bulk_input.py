@@ -88,7 +88,7 @@ class Piece:
         return self if np.array_equal(order, np.arange(len(self))) else self.pick(order)
 
     def with_pull(self) -> BoolArray:
-        return np.array([p is not None for p in self.pull], dtype=bool)
+        return np.not_equal(self.pull, None).astype(bool)
 
     def key(self, row: int) -> ReadingKey:
         return ReadingKey(
@@ -160,7 +160,8 @@ def check_piece(piece: Piece, missing: BoolArray, file_name: str) -> tuple[BoolA
     for at in np.flatnonzero((piece.sample < 0) | (piece.sample >= 1 << 31)).tolist():
         refuse(at, f"{piece.sample[at]} is not a sample number.")
     with_pull = piece.with_pull()
-    fault = np.array([p is not None and p.mode == TEST_FAULT for p in piece.pull], dtype=bool)
+    fault = with_pull.copy()
+    fault[with_pull] = [p.mode == TEST_FAULT for p in piece.pull[with_pull]]
     for at in np.flatnonzero(missing & ~fault & good).tolist():
         refuse(at, "There is no value, and it is no test fault.")
     for at in np.flatnonzero(fault & ~missing & good).tolist():

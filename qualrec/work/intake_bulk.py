@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pandas as pd
@@ -42,7 +43,7 @@ def take_blocks(job: Job, blocks: Iterable[Block], intake: BlockIntake) -> Taken
     resolver = BlockResolver(job.resolver(None), lambda c: _condition_id(job, c))
     rows = 0
     with _bulk(job, profile_id) as bulk:
-        for block in blocks:
+        for block in ahead(blocks):
             rows += len(block)
             with job.session.store.read() as conn:
                 resolver.resolver.conn = conn
@@ -69,6 +70,16 @@ def take_blocks(job: Job, blocks: Iterable[Block], intake: BlockIntake) -> Taken
         new_lots=opened,
         judged=_judge(job, lots) if batch_id is not None else (),
     )
+
+
+def ahead(blocks: Iterable[Block]) -> Iterator[Block]:
+    """The blocks, each read in a thread of its own while the one before is stored."""
+    items = iter(blocks)
+    with ThreadPoolExecutor(1) as reader:
+        coming = reader.submit(next, items, None)
+        while (block := coming.result()) is not None:
+            coming = reader.submit(next, items, None)
+            yield block
 
 
 def _check_blocks(job: Job, blocks: Iterable[Block], intake: BlockIntake, firsts: Mapping[str, int]) -> Taken:
