@@ -88,7 +88,8 @@ class Piece:
         return self if np.array_equal(order, np.arange(len(self))) else self.pick(order)
 
     def with_pull(self) -> BoolArray:
-        return np.not_equal(self.pull, None).astype(bool)
+        found: BoolArray = self.pull != None  # noqa: E711 (compared entry by entry)
+        return found
 
     def key(self, row: int) -> ReadingKey:
         return ReadingKey(
