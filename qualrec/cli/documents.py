@@ -100,6 +100,9 @@ def weekly_review(
     ] = None,
     to: To = None,
     language: Language = "en",
+    capability: Annotated[
+        bool, typer.Option("--capability/--no-capability", help="Leave out capability, which takes longest.")
+    ] = True,
     replace: Replace = False,
     as_json: Json = False,
 ) -> None:
@@ -109,7 +112,7 @@ def weekly_review(
     with session() as s:
         if to is not None:
             outfile.check_place(to, (outfile.BOOK, outfile.PAPER), replace=replace)
-        found = review_week.gather(s, week, language=language, say=diagnostics.say)
+        found = review_week.gather(s, week, language=language, capability=capability, say=diagnostics.say)
         if to is not None:
             done = review_week.write(found, to, replace=replace)
             _said(done.sentences, done, as_json)

@@ -109,7 +109,10 @@ class OpenProblem:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """One week. Events are from `from_us` until (not at) `until_us`; states are those at `made_us`."""
+    """One week. Events are from `from_us` until (not at) `until_us`; states are those at `made_us`.
+
+    `capability` None: left out.
+    """
 
     plant: Plant
     language: str
@@ -129,7 +132,7 @@ class Review:
     held: tuple[HeldLot, ...]
     drift: tuple[Drift, ...]
     modes: tuple[WeekModes, ...]
-    capability: tuple[Standing, ...]
+    capability: tuple[Standing, ...] | None
     gauges: tuple[GaugeDue, ...]
     containments: tuple[Containment, ...]
     owed: tuple[DueTest, ...]
@@ -222,7 +225,9 @@ def _pages(review: Review, words: Words) -> tuple[Page, ...]:
         _held, _opened, _closed, _decided, _drift, _modes, _capability, _owed, _gauges, _containment, _problems,
         _concessions, _changes, _integrity,
     )  # fmt: skip
-    return tuple(make(review, words) for make in makers)
+    return tuple(
+        make(review, words) for make in makers if make is not _capability or review.capability is not None
+    )
 
 
 def _columns(words: Words, *keys: str) -> tuple[Column, ...]:
@@ -332,7 +337,7 @@ def _capability(review: Review, words: Words) -> Page:
             s.part, s.code, s.name, words.word(s.special_class), s.index or words("k.none"), Figure(s.value, 2),
             Figure(s.bound, 2), Figure(s.requirement, 2), s.n, s.lots, words.word(s.answer), words.word(s.remark), s.sentence,
         )
-        for s in review.capability
+        for s in review.capability or ()
     )  # fmt: skip
     widths = (14, 12, 24, 12, 10, 8, 10, 11, 7, 8, 16, 18, 36)
     return _page(words, "rev.capability", widths, Grid("", columns, rows, words("rev.capability_none")))

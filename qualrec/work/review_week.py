@@ -77,9 +77,17 @@ def week_of(session: Session, text: str | None = None) -> tuple[str, date]:
 
 
 def gather(
-    session: Session, week: str | None = None, *, language: str = "en", say: Say | None = None
+    session: Session,
+    week: str | None = None,
+    *,
+    language: str = "en",
+    capability: bool = True,
+    say: Say | None = None,
 ) -> Review:
-    """The review of a week. `say` is told what is being looked at. Raises UsageError for a week that is none."""
+    """The review of a week; `capability` of special characteristics takes longest and may be left out.
+
+    `say` is told what is being looked at. Raises UsageError for a week that is none.
+    """
     if language not in LANGUAGES:
         raise UsageError(f"{language!r} is no language of exports.", f"Use one of: {', '.join(LANGUAGES)}.")
     name, monday = week_of(session, week)
@@ -111,7 +119,7 @@ def gather(
             held=looking.held(),
             drift=tuple(d for p in parts for d in looking.drift(p, opened)),
             modes=tuple(m for p in parts for m in looking.modes(p, welded)),
-            capability=tuple(s for p in parts for s in looking.capability(p)),
+            capability=tuple(s for p in parts for s in looking.capability(p)) if capability else None,
             gauges=looking.gauges(),
             containments=looking.containments(),
             owed=lookups.due_tests(conn),

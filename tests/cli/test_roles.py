@@ -99,7 +99,34 @@ TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
     "audit-sample": (READS, ("--count", "3", "--seed", "1")),
     "clauses": (READS, ()),
     "integrity": (READS, ()),
-    "submission": ("make submissions", ("MC-0055", "-o", "{folder}/pack.xlsx")),
+    "submission workbook": ("make submissions", ("MC-0055", "-o", "{folder}/pack.xlsx")),
+    "submission open": ("make submissions", ("MC-0055",)),
+    "submission list": (READS, ()),
+    "submission show": (READS, ("{submission}",)),
+    "submission element": ("make submissions", ("{submission}", "4", "kept", "--reason", "x")),
+    "submission declare": ("make submissions", ("{submission}", "weight=0.04")),
+    "submission make": ("make submissions", ("{submission}", "-o", "{folder}/made.xlsx")),
+    "submission sign": ("sign submissions", ("{submission}", "{folder}/none.xlsx", "--reason", "x")),
+    "submission verify": (READS, ("{folder}/none.xlsx",)),
+    "customers": (READS, ()),
+    "customer show": (READS, ("CU-2040",)),
+    "customer revise": ("revise customers", ("CU-2040", "--run-length", "300", "--reason", "x")),
+    "requalification": (READS, ()),
+    "notice begin": ("tend change notices", ("FM-2040", "--kind", "site", "--what", "x")),
+    "notice done": ("tend change notices", ("1", "1", "--remark", "x")),
+    "notice list": (READS, ()),
+    "equivalence": (READS, ("FM-2040", "COL", "--change", "2026-06-01", "--margin", "0.05")),
+    "certificate": ("make certificates", ("FM00050", "-o", "{folder}/certificate.pdf")),
+    "label": (READS, ("FM00055",)),
+    "audit-pack": ("make an archive", ("FM00055", "-o", "{folder}/pack")),
+    "review": (READS, ("--week", "2026-W41", "--no-capability")),
+    "problem open": ("work on problems", ("x", "--lot", "FM00055")),
+    "problem list": (READS, ()),
+    "problem show": (READS, ("PR-1",)),
+    "problem step": ("work on problems", ("PR-1", "D3", "--text", "x")),
+    "problem link": ("work on problems", ("PR-1", "--lot", "FM00055")),
+    "problem close": ("close problems", ("PR-1", "--reached", "x")),
+    "problem export": (READS, ("PR-1", "-o", "{folder}/report.pdf")),
     "trail show": (READS, ()),
     "trail verify": (READS, ()),
     "trail anchor": ("write heads down", ("--record", "report")),
@@ -172,6 +199,8 @@ def test_a_command_as_every_role(
     act, arguments = TABLE[command]
     # Those who may come last: what they do must not stand in the way of the others.
     badges = sorted(BADGES, key=lambda badge: bool(act) and BADGES[badge] in RIGHTS[act])
+    if "PR-1" in arguments:
+        assert call(sample_plant, "Q-01", "problem", "open", "x", "--number", "PR-1")[0] == 0
     known = {"{flag}": "SELECT min(id) FROM flag WHERE state <> 'closed'"}
     for badge in badges:
         folder = tmp_path / badge
