@@ -103,6 +103,16 @@ class Action:
         return self.run or self.id.split(".", 1)[1].replace("-", "_")
 
 
+PAGES: Mapping[str, str] = {"people": "qualrec.tui.screens.people:PeopleScreen"}
+"""Screens that lie over a place and have actions of their own, with their class as 'module:Class'."""
+
+
+def page_class(page: str) -> Any:
+    """The class of a page, imported when it is needed."""
+    module, name = PAGES[page].split(":")
+    return getattr(import_module(module), name)
+
+
 FAMILIES = ("chart", "table")
 """Widgets that bring actions of their own to every screen that shows them."""
 
@@ -110,15 +120,22 @@ ACTIONS: tuple[Action, ...] = (
     Action("app.help", ("f1", "question_mark"), "Help", "Show the keys and actions of this place."),
     Action("app.places", ("f9", "g"), "Places", "Show the list of places and go to one."),
     Action("app.palette", ("ctrl+p", "f4"), "Find", "Find any action or place by typing a part of its name.", priority=True),
+    Action("app.person", ("f10", "ctrl+g"), "Person", "Another person goes on: badge, PIN.", show=False, priority=True),
+    Action("app.people", ("ctrl+y",), "People", "Who works here: accounts, roles, authorisations for tests.", show=False),
     Action("app.reload", ("f5", "ctrl+r"), "Reload", "Read the records of this place again."),
     Action("app.theme", ("ctrl+t",), "Colours", "Change to the next set of colours.", show=False),
     Action("app.back", ("escape",), "Back", "Close what lies on top, or go back one step.", show=False),
     Action("app.quit", ("ctrl+q",), "Quit", "Leave the program.", show=False, priority=True),
     Action("bench.new", ("f3", "ctrl+o"), "New", "Open a welded lot, a moulding lot, a delivery; go on in a lot, end it."),
+    Action("bench.choose", ("f2",), "Gauge", "Choose gauge, cavity or nest, moisture state; a cavity may be scanned."),
     Action("bench.other-test", ("f6", "ctrl+n"), "Other test", "Go to the next characteristic of the lot."),
     Action("bench.other-lot", ("f7", "ctrl+l"), "Other lot", "Take this lot off the bench and wait for a scan."),
     Action("bench.event", ("f8", "ctrl+e"), "Event", "Log an event: a second key says what happened."),
     Action("bench.correct", ("f12", "ctrl+k"), "Correct", "Correct or void a reading; the old entry stays readable."),
+    Action("bench.grid", ("f11", "ctrl+z"), "Grid", "Many values at once: a row for each cavity, a column for each sample.", show=False),
+    Action("bench.hand-over", ("ctrl+b",), "Hand-over", "The page of this shift: note, take over, print.", show=False),
+    Action("bench.kept", ("ctrl+s",), "Kept", "Entries that wait for the records, and those that were refused.", show=False),
+    Action("bench.scanner", ("shift+f12",), "Scanner", "See what a scanner sends, sign by sign, and how it is taken.", show=False),
     Action("capability.choose", ("f2", "c"), "Choose", "Choose part and characteristic."),
     Action("capability.picture", ("f3", "p"), "Picture", "Next: distribution, probability plot, weld strength, figures."),
     Action("capability.what-if", ("f6", "w"), "What if", "How many readings or lots would show a requirement."),
@@ -165,8 +182,30 @@ ACTIONS: tuple[Action, ...] = (
     Action("recipes.draft", ("f7", "d"), "New draft", "Draft a new revision from the one under the cursor."),
     Action("recipes.withdraw", ("f8", "w"), "Withdraw", "Withdraw a draft or the approved revision, from now on."),
     Action("recipes.change", ("f12", "t"), "Temporary", "Begin a temporary change with its last day, or end it."),
+    Action("gauges.studies", ("f2", "s"), "Studies", "List the studies of gauges and judges, or the register again."),
+    Action("gauges.plans", ("f3", "l"), "Control plans", "List the control plans by part, or the register again."),
     Action("gauges.check", ("f6", "c"), "Check", "Record a check of the gauge under the cursor against a reference."),
     Action("gauges.calibration", ("f7", "k"), "Calibration", "Record a calibration of the gauge under the cursor."),
+    Action("gauges.doubt", ("f8", "d"), "In doubt", "All lots measured while a gauge was in doubt, and where each stands."),
+    Action("gauges.new-study", ("n",), "New study", "Plan a study of the gauge under the cursor, with a random run order."),
+    Action("gauges.enter-runs", ("e",), "Enter runs", "Enter what the runs of the study under the cursor gave."),
+    Action("gauges.run-sheet", ("w",), "Run sheet", "Write the run sheet of the study to a file, to be printed or filled in."),
+    Action("gauges.take-sheet", ("i",), "Take back", "Take a filled-in run sheet back; every row is checked."),
+    Action("gauges.analyse", ("a",), "Work out", "Work the study under the cursor out and keep the result."),
+    Action("gauges.withdraw-study", ("x",), "Withdraw", "Withdraw the study under the cursor: it counts no longer."),
+    Action("gauges.draft-plan", ("r",), "New draft", "Draft the next control plan of the part under the cursor."),
+    Action("gauges.approve-plan", ("v",), "Approve", "Approve the control plan under the cursor: signed, with a reason."),
+    Action("gauges.compare-plans", ("m",), "Compare with", "Compare others with this plan; again: each with the one before."),
+    Action("gauges.write-plan", ("o",), "Write file", "Write the control plan under the cursor to a file."),
+    Action("gauges.take-plan", ("t",), "Take file", "Take a control plan from a TOML file into a draft."),
+    Action("people.add", ("f3", "a"), "Add", "Add a person with badge, name and role."),
+    Action("people.roles", ("f6", "r"), "Roles", "Give the person under the cursor a role, or take one away."),
+    Action("people.pin", ("f7", "p"), "PIN", "Set a PIN: your own, or as an administrator anybody's."),
+    Action("people.password", ("f8", "w"), "Password", "Set a password: your own, or as an administrator anybody's."),
+    Action("people.authorise", ("f12", "t"), "Authorise", "Authorise the person under the cursor for a test until a day."),
+    Action("people.take-back", ("k",), "Take back", "Take back an authorisation for a test.", show=False),
+    Action("people.state", ("d",), "Leaver", "Disable a leaver, or take the person back. Nobody is removed.", show=False),
+    Action("people.unlock", ("u",), "Unlock", "End the lock after failed sign-ons before its time.", show=False),
     Action("trail.filter", ("f3", "f"), "Filter", "Choose which entries are listed: act, person, record."),
     Action("trail.verify", ("f6", "v"), "Verify", "Compute the whole chain and all rows anew, and say whether they agree."),
     Action("chart.earlier", ("left",), "Point before", "Go to the point before.", show=False),

@@ -288,7 +288,7 @@ def work_out(session: Session, number: str, *, leave_open: bool = False) -> Stud
         if open_runs and not leave_open:
             first = ", ".join(str(r.position) for r in open_runs[:10])
             raise Refused(
-                f"{len(open_runs)} of {len(page.runs)} runs are open: {first}{' ...' if len(open_runs) > 10 else ''}.",
+                f"{len(open_runs)} of {len(page.runs)} runs are open: {first}{' and more' if len(open_runs) > 10 else ''}.",
                 "Enter them, or leave them out on purpose; they are counted.",
             )
         found = _worked(writer.conn, page)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from qualrec.tui.widgets.record_table import Cell
 
 if TYPE_CHECKING:
     from qualrec.values import Gauge
-    from qualrec.work.gauges import GaugePage
+    from qualrec.work.gauges import Doubt, GaugePage
     from qualrec.work.session import Session
 
 DAY_US = 86_400_000_000
@@ -123,7 +124,25 @@ def gauge_detail(seen: Seen, g: Gauge, page: GaugePage | None, style: DecimalSty
         lines.append(f"Study {study.number}, {study.kind}: {study.verdict or 'no verdict yet'} ({done})")
     if not page.studies:
         lines += ["", Cell("No study of this gauge is on record: its own scatter is not known.", Tone.LOOK)]
+    for text in doubt_lines(seen.session, page.doubts):
+        lines.append(Cell(text, Tone.BAD) if "in doubt" in text else text)
     return [*lines, "", *_lots(seen, page)]
+
+
+def doubt_lines(session: Session, doubts: Iterable[Doubt]) -> list[str]:
+    """Stretches in which gauges were in doubt, and for each lot where it stands."""
+    lines: list[str] = []
+    for doubt in doubts:
+        since = session.moment(doubt.from_us)[:10] or "the beginning"
+        until = session.moment(doubt.until_us)[:10] or "now"
+        open_lots = len(doubt.open_lots)
+        lines += ["", f"{doubt.gauge} in doubt from {since} to {until}: {doubt.why}"]
+        lines.append(f"  {count(len(doubt.lots), 'lot', 'lots')}, {open_lots} not settled")
+        for lot in doubt.lots:
+            gone = f", {count(lot.shipped, 'part', 'parts')} shipped" if lot.shipped else ""
+            made = session.moment(lot.at_us)[:10]
+            lines.append(f"  {lot.number}  {lot.part}  {made}  {lot.state}{gone}: {lot.standing}")
+    return lines
 
 
 def _calibrations(seen: Seen, g: Gauge, style: DecimalStyle) -> list[Text]:

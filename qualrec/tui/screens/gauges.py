@@ -1,4 +1,4 @@
-"""Gauges: can I trust the number? The register as it stands today, what is overdue first."""
+"""Gauges: can I trust the number? The register as it stands today, studies, and the control plans that ask for the numbers."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.app import ComposeResult
 from textual.binding import BindingType
 
-from qualrec.tui.actions import bindings_of
+from qualrec.tui.actions import actions_of, bindings_of
 from qualrec.tui.labels import Tone
 from qualrec.tui.messages import Trouble
-from qualrec.tui.screens.base import PlaceScreen
-from qualrec.tui.screens.gauge_text import Seen, gauge_detail, list_lines
+from qualrec.tui.screens.gauge_text import Seen, doubt_lines, gauge_detail, list_lines
+from qualrec.tui.screens.plan_view import PlanView
 from qualrec.tui.screens.record_sheets import AskSheet, refusal
+from qualrec.tui.screens.text_sheet import TextSheet
+from qualrec.tui.widgets.bars import ActionLine
 from qualrec.tui.widgets.forms import Choice, Field, Option, Understood
 from qualrec.tui.widgets.pick_list import Picks
 
@@ -30,10 +32,26 @@ TEACH = (
 VERDICT = (
     Option("g", "good", "good", "Within its permitted error, as found or after adjustment."),
     Option("b", "bad", "bad", "The gauge is marked; lots measured with it have to be looked at."),
+    Option("a", "adjusted", "adjusted", "Bad as found, good as left: back in use, earlier lots in doubt."),
 )
+VIEWS: dict[str, tuple[str, ...]] = {
+    "register": ("studies", "plans", "check", "calibration", "doubt"),
+    "studies": (
+        "studies",
+        "new-study",
+        "enter-runs",
+        "run-sheet",
+        "take-sheet",
+        "analyse",
+        "withdraw-study",
+        "plans",
+    ),
+    "plans": ("plans", "draft-plan", "approve-plan", "compare-plans", "write-plan", "take-plan", "studies"),
+}
+"""The views of the place and the actions that their line offers; all others work too."""
 
 
-class GaugesScreen(PlaceScreen):
+class GaugesScreen(PlanView):
     PLACE: ClassVar[str] = "gauges"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("gauges")]
 
@@ -41,13 +59,12 @@ class GaugesScreen(PlaceScreen):
         super().__init__()
         self.seen: Seen | None = None
         self.pages: dict[int, GaugePage] = {}
+        self.studied, self.planned = {}, {}
+        self.view = "register"
+        self._code = ""
 
     def compose_body(self) -> ComposeResult:
         yield Picks(id="gauges")
-
-    @property
-    def picks(self) -> Picks:
-        return self.query_one(Picks)
 
     def first_steps(self) -> tuple[str, ...]:
         return TEACH
@@ -55,8 +72,45 @@ class GaugesScreen(PlaceScreen):
     def load(self) -> None:
         self.load_and("")
 
+    def open_view(self, view: str, told: str = "") -> None:
+        """Show the register, the studies or the control plans."""
+        if view != self.view:
+            self._code = self.gauge_code()
+            self.view = view
+            self.say("")
+            self.picks.show(())
+            self.picks.detail(())
+            self.load_and(told)
+        line = self.query_one(ActionLine)
+        known = {a.id.partition(".")[2]: a for a in actions_of(self.PLACE)}
+        app = actions_of("app")
+        line.actions = [a for a in (app[0], *(known[n] for n in VIEWS[view]), *app[1:]) if a.show]
+        line.refresh()
+
+    def step_back(self) -> bool:
+        if self.view == "register":
+            return False
+        self.open_view("register")
+        return True
+
+    def gauge_code(self) -> str:
+        gauge = self._gauge()
+        return self._code if gauge is None else gauge.code
+
+    def action_studies(self) -> None:
+        """The studies, or the register again."""
+        self.open_view("register" if self.view == "studies" else "studies")
+
+    def action_plans(self) -> None:
+        """The control plans, or the register again."""
+        self.open_view("register" if self.view == "plans" else "plans")
+
     def load_and(self, told: str) -> None:
-        """Read the register and say something then."""
+        """Read what the view shows and say something then."""
+        if self.view != "register":
+            self.set_empty(False)
+            (self.show_studies if self.view == "studies" else self.show_plans)(told)
+            return
 
         def use(session: Session) -> Seen:
             from qualrec.records import lookups
@@ -67,6 +121,8 @@ class GaugesScreen(PlaceScreen):
         def then(seen: Seen) -> None:
             self.seen = seen
             self.pages = {}
+            if self.view != "register":
+                return
             self.set_empty(not seen.gauges, "No gauge is on record yet.")
             self.picks.show(list_lines(seen))
             self._tell()
@@ -78,7 +134,12 @@ class GaugesScreen(PlaceScreen):
         self.read("gauges", use, then)
 
     def on_picks_moved(self, message: Picks.Moved) -> None:
-        self._tell()
+        {"register": self._tell, "studies": self.tell_study, "plans": self.tell_plan}[self.view]()
+
+    def on_picks_chosen(self, message: Picks.Chosen) -> None:
+        """Enter: the runs of a study that takes entries."""
+        if self.view == "studies":
+            self.action_enter_runs()
 
     def _gauge(self) -> Gauge | None:
         return None if self.seen is None else self.seen.gauge(self.picks.key)
@@ -86,7 +147,7 @@ class GaugesScreen(PlaceScreen):
     def _tell(self) -> None:
         """Details of the gauge under the cursor; what takes time is put in when it is there."""
         gauge = self._gauge()
-        if gauge is None or self.seen is None:
+        if gauge is None or self.seen is None or self.view != "register":
             return
         page = self.pages.get(gauge.id)
         self.picks.detail(gauge_detail(self.seen, gauge, page, self.decimal_style))
@@ -164,6 +225,7 @@ class GaugesScreen(PlaceScreen):
             Field("Certificate", id="certificate", required=False),
             Field("Error as found", id="as_found", unit=gauge.unit, understand=reader, required=False),
             Field("Error as left", id="as_left", unit=gauge.unit, understand=reader, required=False),
+            Field("Standard", id="standard", required=False, placeholder="what it was compared with"),
         )
 
         def use(given: dict[str, str] | None) -> None:
@@ -178,3 +240,17 @@ class GaugesScreen(PlaceScreen):
             self._do("Not recorded", write)
 
         self.app.push_screen(AskSheet(f"Calibration of {code}", rows), use)
+
+    def action_doubt(self) -> None:
+        """All lots measured while a gauge was in doubt, and where each stands."""
+
+        def use(session: Session) -> tuple[str, ...]:
+            from qualrec.work.gauges import in_doubt
+
+            return tuple(doubt_lines(session, in_doubt(session)))
+
+        def then(lines: tuple[str, ...]) -> None:
+            told = lines or ("No gauge is or was in doubt: no bad calibration or check is on record.",)
+            self.app.push_screen(TextSheet("Lots in doubt", told))
+
+        self.read("in doubt", use, then)
