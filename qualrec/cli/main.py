@@ -12,6 +12,7 @@ from qualrec.cli import (
     audit,
     calc,
     charts,
+    customers,
     database,
     documents,
     lot_life,
@@ -25,6 +26,7 @@ from qualrec.cli import (
     problems,
     registers,
     selfcheck,
+    serve,
     studies,
     trace,
     trail,
@@ -93,11 +95,13 @@ trail.add_to(app)
 trace.add_to(app)
 audit.add_to(app)
 packs.add_to(app)
+customers.add_to(app)
 documents.add_to(app)
 problems.add_to(app)
 database.add_to(app)
 calc.add_to(app)
 selfcheck.add_to(app)
+serve.add_to(app)
 
 
 def run() -> None:

@@ -66,9 +66,11 @@ def gather(
     level: str,
     with_recipe: bool,
     submission: Submission | None = None,
+    signatures: bool = True,
 ) -> Pack:
     """Everything on one part number; with `submission` as that submission asks for it, with its declaration.
 
+    Without `signatures` those under the records are left out, which only a file needs and which take their time.
     Raises UnknownRecord for an unknown part.
     """
     with session.store.read() as conn:
@@ -98,6 +100,7 @@ def gather(
             recipes=recipes,
             limits=limits,
             customer=part.customer,
+            signatures=signatures,
         )
         held = _held(part, sheets, len(recipes), gauges, proof, now_us, submission)
         elements = element_states(level, held, words)

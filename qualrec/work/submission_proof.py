@@ -44,6 +44,7 @@ def proof_of(
     recipes: Iterable[RecipeRevision],
     limits: Iterable[Limits],
     customer: Customer | None,
+    signatures: bool = True,
 ) -> Proof:
     """All of it for one part. `gauge_ids`: gauges that the readings name; their studies belong to the part as well."""
     plans = [p for p in lookups.control_plans(conn, part.number) if p.state != "draft"]
@@ -77,7 +78,7 @@ def proof_of(
             for c in reversed(lookups.concessions(conn))
             if c.part_number == part.number
         ),
-        signatures=_signatures(conn, {*(lot.id for lot in lots)}, recipes, kept, plans),
+        signatures=_signatures(conn, {*(lot.id for lot in lots)}, recipes, kept, plans) if signatures else (),
     )
 
 
@@ -102,12 +103,36 @@ def _study(conn: Conn, s: Study, gauges: Mapping[int, str]) -> StudyView:
         characteristic=code,
         done_us=s.done_us,
         verdict=s.verdict,
-        method=s.method,
-        figures=tuple(figures_of(s.analysis)),
+        method=" ".join(x for x in (s.method, *_said(s.analysis)) if x),
+        figures=tuple(_worked(s.analysis) if "lines" in s.analysis else figures_of(s.analysis)),
         runs=tuple(
             (r.position, factors_text(r.factors), r.value, r.mode) for r in lookups.study_runs(conn, s.id)
         ),
     )
+
+
+def _said(analysis: Mapping[str, Any]) -> list[str]:
+    """Conventions and remarks that a stored analysis printed with its figures."""
+    return [str(x) for key in ("conventions", "notes") for x in analysis.get(key, ())]
+
+
+def _worked(analysis: Mapping[str, Any]) -> Iterable[tuple[str, str | float]]:
+    """The lines and tables of a stored analysis as it printed them: label and figure."""
+    for label, shown, *_ in analysis["lines"]:
+        if label:
+            yield str(label), _number(str(shown))
+    for title, heads, rows in analysis.get("blocks", ()):
+        for row in rows:
+            cells = (f"{head} {cell}" for head, cell in zip(heads[1:], row[1:], strict=False) if cell != "")
+            yield f"{title}: {row[0]}".removeprefix(": "), ", ".join(cells)
+
+
+def _number(shown: str) -> str | float:
+    """A printed figure as a number; anything else as it is."""
+    try:
+        return float(shown)
+    except ValueError:
+        return shown
 
 
 def figures_of(analysis: Mapping[str, Any], before: str = "") -> Iterable[tuple[str, str | float]]:

@@ -80,19 +80,29 @@ def open_submission(
         return next(s.number for s in lookups.submissions(writer.conn) if s.id == made)
 
 
-def page(session: Session, number: str) -> SubmissionPage:
-    """A submission with the state of its elements, worked out from the records as they are now. Raises UnknownRecord."""
-    found = _found(session, number)
-    return _page(session, found, _gathered(session, found))
-
-
-def _found(session: Session, number: str) -> Submission:
+def record(session: Session, number: str) -> Submission:
+    """A submission as recorded, without looking at the elements. Raises UnknownRecord."""
     with session.store.read() as conn:
         return lookups.submission(conn, number)
 
 
-def _gathered(session: Session, found: Submission, with_recipe: bool = False) -> Pack:
-    return gather(session, found.part_number, level=found.level, with_recipe=with_recipe, submission=found)
+def page(session: Session, number: str) -> SubmissionPage:
+    """A submission with the state of its elements, worked out from the records as they are now. Raises UnknownRecord."""
+    found = record(session, number)
+    return _page(session, found, _gathered(session, found))
+
+
+def _gathered(
+    session: Session, found: Submission, with_recipe: bool = False, *, signatures: bool = False
+) -> Pack:
+    return gather(
+        session,
+        found.part_number,
+        level=found.level,
+        with_recipe=with_recipe,
+        submission=found,
+        signatures=signatures,
+    )
 
 
 def _page(session: Session, found: Submission, pack: Pack) -> SubmissionPage:
@@ -149,7 +159,7 @@ def set_element(session: Session, number: str, element: int, state: str, reason:
         raise UsageError(
             f"Element {element}, {name}, cannot be set to {state!r} by hand.", f"Use {' or '.join(allowed)}."
         )
-    found = _found(session, number)
+    found = record(session, number)
     by_hand = {n: s for n, s in found.by_hand.items() if n != element}
     worked_out = _gathered(session, _without_hand(found, by_hand)).elements[element - 1]
     if worked_out.state != "missing":
@@ -176,7 +186,7 @@ def fill_in(session: Session, number: str, given: Mapping[str, str]) -> str:
     if not given:
         raise UsageError("Nothing is to be filled in.", "Give data as key=value.")
     texts = {key: understood(key, text) for key, text in given.items()}
-    found = _found(session, number)
+    found = record(session, number)
     with session.store.write(session.actor, session.plant.id) as writer:
         registry.set_warrant(writer, found.id, texts)
     again = " The workbook made before is void; make it again." if found.file_digest else ""
@@ -197,13 +207,13 @@ def make_file(
     Raises Refused for a signed one, and as `submission.make`.
     """
     require(session.actor, ACT)
-    found = _found(session, number)
+    found = record(session, number)
     if found.signature_id is not None:
         raise Refused(
             f"Submission {number} is signed and not made again.", "Open a new one; it supersedes this."
         )
     outfile.check_place(to, (SUFFIX,), replace=replace)
-    pack = _gathered(session, found, with_recipe)
+    pack = _gathered(session, found, with_recipe, signatures=True)
     digest, sealed = submission.write_whole(pack, to, replace=replace, progress=progress)
     manifest = _manifest(pack, sealed)
     with session.store.write(session.actor, session.plant.id) as writer:

@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from qualrec.errors import UsageError
 from qualrec.export.messages import Words
 from qualrec.export.pack import MISSING, CharacteristicSheet, Element, ResultView
+from qualrec.export.submission_elements import ELEMENTS
 from qualrec.export.warrant import CHOICE, COUNT, NUMBER, WARRANT, Datum
 from qualrec.values import Lot
 from qualrec.work.submission_state import is_dimension
@@ -47,7 +48,7 @@ def _chosen(datum: Datum, given: str) -> str:
 def _number(datum: Datum, given: str) -> str:
     from qualrec.intake.numbers import understand
 
-    value = understand(given, datum.unit).value
+    value = understand(given, "").value
     if value <= 0:
         raise UsageError(f"{datum.english} is {given}.", "Give a number above 0.")
     if datum.kind == COUNT:
@@ -128,3 +129,31 @@ def _statistics(sheets: Sequence[CharacteristicSheet], words: Words) -> ResultVi
     answer = "no" if "no" in answers else "unknown" if "unknown" in answers else "yes"
     names = "; ".join(f"{s.characteristic.code} {words.word(s.answer)}" for s in asked)
     return ResultView("statistics", answer, words("y.verdicts").format(names=names))
+
+
+def pairs(texts: Iterable[str]) -> dict[str, str]:
+    """'key=value' texts as a mapping. Raises UsageError for one without a sign of equality or a key given twice."""
+    found: dict[str, str] = {}
+    for text in texts:
+        key, sign, value = text.partition("=")
+        if not sign or not key.strip():
+            raise UsageError(
+                f"{text!r} is no pair.", "Write it as key=value, with quotes where a blank is in it."
+            )
+        if key.strip() in found:
+            raise UsageError(f"{key.strip()!r} is given twice.", "Give it once.")
+        found[key.strip()] = value.strip()
+    return found
+
+
+def element_numbers(text: str) -> tuple[int, ...]:
+    """Numbers of elements written as '1,7,9-11'. Raises UsageError."""
+    found: set[int] = set()
+    for part in text.replace(";", ",").split(","):
+        first, dash, last = (piece.strip() for piece in part.partition("-"))
+        if not first.isdigit() or (dash and not last.isdigit()):
+            raise UsageError(f"{text!r} is no list of elements.", "Write numbers 1 to 18, as 1,7,9-11,18.")
+        found |= set(range(int(first), int(last or first) + 1))
+    if not found or min(found) < 1 or max(found) > len(ELEMENTS):
+        raise UsageError(f"{text!r} names elements that are none.", "Elements are 1 to 18.")
+    return tuple(sorted(found))

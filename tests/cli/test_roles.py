@@ -107,10 +107,10 @@ TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
     "submission declare": ("make submissions", ("{submission}", "weight=0.04")),
     "submission make": ("make submissions", ("{submission}", "-o", "{folder}/made.xlsx")),
     "submission sign": ("sign submissions", ("{submission}", "{folder}/none.xlsx", "--reason", "x")),
-    "submission verify": (READS, ("{folder}/none.xlsx",)),
+    "submission verify": (READS, ("{file}",)),
     "customers": (READS, ()),
-    "customer show": (READS, ("CU-2040",)),
-    "customer revise": ("revise customers", ("CU-2040", "--run-length", "300", "--reason", "x")),
+    "customer show": (READS, ("C-WATER",)),
+    "customer revise": ("revise customers", ("C-WATER", "--run-length", "500", "--reason", "x")),
     "requalification": (READS, ()),
     "notice begin": ("tend change notices", ("FM-2040", "--kind", "site", "--what", "x")),
     "notice done": ("tend change notices", ("1", "1", "--remark", "x")),
@@ -199,6 +199,14 @@ def test_a_command_as_every_role(
     act, arguments = TABLE[command]
     # Those who may come last: what they do must not stand in the way of the others.
     badges = sorted(BADGES, key=lambda badge: bool(act) and BADGES[badge] in RIGHTS[act])
+    if "{submission}" in arguments:
+        assert call(sample_plant, "Q-01", "submission", "open", "MC-0055", "--number", "{submission}")[0] == 0
+    if "{file}" in arguments:
+        to = str(tmp_path / "verified.xlsx")
+        assert call(sample_plant, "Q-01", "submission", "MC-0055", "-o", to)[0] == 0
+        arguments = (to,)
+    if command == "notice done":
+        call(sample_plant, "Q-01", "notice", "begin", "FM-2040", "--kind", "site", "--what", "x")
     if "PR-1" in arguments:
         assert call(sample_plant, "Q-01", "problem", "open", "x", "--number", "PR-1")[0] == 0
     known = {"{flag}": "SELECT min(id) FROM flag WHERE state <> 'closed'"}

@@ -14,6 +14,7 @@ from qualrec.records.registry.accounts import (
     withdraw_authorisation,
 )
 from qualrec.records.registry.characteristics import add_characteristic, revise_characteristic
+from qualrec.records.registry.checklist import add_step
 from qualrec.records.registry.control_plan import (
     add_control_plan,
     approve_control_plan,
@@ -85,6 +86,7 @@ from qualrec.records.registry.stations import (
     set_gauge_state,
 )
 from qualrec.records.registry.submissions import (
+    add_comparison,
     add_notice,
     add_submission,
     close_notice_step,
@@ -102,6 +104,7 @@ __all__ = [
     "add_cavity",
     "add_characteristic",
     "add_clamp_tool",
+    "add_comparison",
     "add_component",
     "add_concession",
     "add_containment",
@@ -131,6 +134,7 @@ __all__ = [
     "add_shipment",
     "add_signature",
     "add_station",
+    "add_step",
     "add_stream",
     "add_submission",
     "add_temporary_change",

@@ -199,3 +199,40 @@ def close_notice_step(writer: Writer, step_id: int, remark: str) -> None:
         raise Refused("This step is done already.", "See: qualrec notice list")
     changes = {"done_us": writer.now_us, "person_id": writer.actor.person_id, "remark": words}
     writer.update("checklist", step_id, changes, act="change notice step done", why=words)
+
+
+def add_comparison(
+    writer: Writer,
+    *,
+    title: str,
+    part_id: int,
+    characteristic_id: int,
+    plan: Mapping[str, Any],
+    analysis: Mapping[str, Any],
+    method: str,
+    verdict: str,
+    program_version: str,
+) -> str:
+    """Keep a comparison of before and after a change as an analysed study; returns its number (E-0001 and on)."""
+    t = metadata.tables["study"]
+    held = set(writer.conn.execute(select(t.c.number).where(t.c.plant_id == writer.plant_id)).scalars())
+    number = next(name for n in range(1, 1_000_000) if (name := f"E-{n:04d}") not in held)
+    checks.row(writer, "part", part_id, "part")
+    checks.row(writer, "characteristic", characteristic_id, "characteristic")
+    row = {
+        "number": number,
+        "kind": "comparison",
+        "title": checks.name(title, "Title"),
+        "state": "analysed",
+        "part_id": part_id,
+        "characteristic_id": characteristic_id,
+        "plan": _json(plan),
+        "analysis": _json(analysis),
+        "method": method,
+        "verdict": verdict,
+        "program_version": program_version,
+        "done_us": writer.now_us,
+        "person_id": writer.actor.person_id,
+    }
+    writer.insert("study", row, act="comparison kept")
+    return number
