@@ -632,6 +632,8 @@ class Station:
     name: str
     kind: str
     clean_every_hours: int
+    idle_lock_seconds: int = 0
+    """After so long without a key the screens ask again who it is; 0: never."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,12 +7,12 @@ from asyncio import Lock
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from time import time_ns
+from time import monotonic, time_ns
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import App, ComposeResult
 from textual.command import CommandPalette, Provider
-from textual.events import Resize
+from textual.events import Event, Key, MouseEvent, Paste, Resize
 from textual.filter import LineFilter
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
@@ -21,12 +21,14 @@ from textual.widgets import Static
 
 from qualrec.tui.actions import (
     FAMILIES,
+    PAGES,
     PLACES,
     Action,
     Place,
     actions_of,
     bindings_of,
     keys_of,
+    page_class,
     place_actions,
 )
 from qualrec.tui.desk import Desk, database_name
@@ -36,6 +38,7 @@ from qualrec.tui.messages import Trouble
 from qualrec.tui.palette import TablePalette
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.overlays import SMALLEST, HelpSheet, PlaceList, SmallScreen
+from qualrec.tui.screens.people_sheets import LockSheet, PersonSheet, ProofSheet, SignOnSheet
 from qualrec.tui.themes import THEMES
 from qualrec.tui.widgets.status_line import Status
 
@@ -93,6 +96,9 @@ class QualrecApp(App[None]):
         """Tells this run of the program from others: entries are numbered behind it, so none is stored twice."""
         self._visited: set[str] = set()
         self._going = Lock()
+        self.clock: Callable[[], float] = monotonic
+        self._last_key = self.clock()
+        self._idle_watched = False
         self.status = Status(database=database_name(settings.database_url))
         ScrollBar.renderer = _AsciiBars if settings.ascii else ScrollBarRender
         self.set_class(settings.ascii, "-ascii")
@@ -154,6 +160,8 @@ class QualrecApp(App[None]):
             await self._go(place)
 
     async def _go(self, place: str) -> None:
+        while isinstance(self.screen, PlaceScreen) and self.screen.PLACE in PAGES:
+            self.pop_screen()
         if place == self.current_mode:
             return
         first_place, first_visit = not self._visited, place not in self._visited
@@ -174,6 +182,9 @@ class QualrecApp(App[None]):
             return
 
         def unreachable(trouble: Trouble) -> None:
+            if self.desk is not None and self.desk.nobody:
+                self.ask_sign_on()
+                return
             self.set_status(replace(self.status, connection="lost"))
             screen.failed("status", trouble)
 
@@ -183,15 +194,78 @@ class QualrecApp(App[None]):
         """Take over what the status line tells, on every place; what was said of lost records goes when they are back."""
         back = self.status.connection == "lost" and status.connection == "open"
         self.status = status
+        if status.idle_lock_s and not self._idle_watched:
+            self._idle_watched = True
+            self.set_interval(1.0, self.lock_if_idle)
+        for screen in self.screen_stack[1:]:
+            if isinstance(screen, PlaceScreen):
+                screen.show_status(status)
         if self.place_screen is not None:
             self.place_screen.show_status(status)
             if back:
                 self.place_screen.say("")
 
+    # Who is at work.
+
+    async def on_event(self, event: Event) -> None:
+        if isinstance(event, Key | Paste | MouseEvent):
+            self._last_key = self.clock()
+        await super().on_event(event)
+
+    def lock_if_idle(self) -> None:
+        """Ask again who it is after the station's time without a key. Everything below stays as it is, and in sight."""
+        limit = self.status.idle_lock_s
+        covered = isinstance(self.screen, ProofSheet | SmallScreen)
+        if not limit or covered or self.clock() - self._last_key < limit:
+            return
+        badge = "" if self.desk is None else self.desk.badge
+        lead = f"{self.status.person} goes on with PIN or password, somebody else with the badge first. Nothing is lost."
+        self._ask_who(LockSheet(f"Locked: no key for {limit} s", lead, badge=badge))
+
+    def ask_sign_on(self) -> None:
+        """Nobody is signed on: ask who it is before anything is shown."""
+        if self.desk is None or isinstance(self.screen, ProofSheet):
+            return
+        self.set_status(replace(self.status, connection="open"))
+        self._ask_who(SignOnSheet("Sign on   (Ctrl+Q leaves)", self.desk.lead(), badge=self.settings.badge))
+
+    def action_person(self) -> None:
+        """Another person goes on at this bench; what is half typed stays."""
+        if self.desk is None or not isinstance(self.screen, PlaceScreen):
+            return
+        lead = f"{self.desk.lead()}\nAt work now: {self.status.person or 'nobody'}. What is half typed stays."
+        self._ask_who(PersonSheet("Who goes on?   (Esc: nobody else)", lead))
+
+    def _ask_who(self, sheet: ProofSheet) -> None:
+        """Ask; where it is somebody else from now on, status and place are read again."""
+        before = "" if self.desk is None else self.desk.badge
+
+        def signed_on(done: bool | None) -> None:
+            screen = self.place_screen
+            if done and screen is not None and self.desk is not None and self.desk.badge != before:
+                self._read_status(screen)
+                screen.load()
+
+        self.push_screen(sheet, signed_on)
+
+    async def action_quit(self) -> None:
+        """Leave the program, unless the bench is locked: what is half typed there is somebody's."""
+        if isinstance(self.screen, LockSheet):
+            self.screen.stay()
+        else:
+            self.exit()
+
+    def action_people(self) -> None:
+        """Show who works here, over the place."""
+        if not isinstance(self.screen, PlaceScreen) or self.screen.PLACE in PAGES:
+            return
+        self.push_screen(page_class("people")())
+
     def action_reload(self) -> None:
-        if self.place_screen is not None:
-            self.place_screen.load()
-            self._read_status(self.place_screen)
+        top = self.screen if isinstance(self.screen, PlaceScreen) else self.place_screen
+        if top is not None:
+            top.load()
+            self._read_status(top)
 
     def action_theme(self) -> None:
         names = list(THEMES)
@@ -204,7 +278,7 @@ class QualrecApp(App[None]):
             self.place_screen.step_back()
 
     def action_palette(self) -> None:
-        if not isinstance(self.screen, CommandPalette) and not isinstance(self.screen, SmallScreen):
+        if not isinstance(self.screen, CommandPalette | SmallScreen | ProofSheet):
             self.push_screen(CommandPalette(id="--command-palette", placeholder="a part of the name"))
 
     def action_places(self) -> None:
@@ -215,8 +289,9 @@ class QualrecApp(App[None]):
             await self.action_go(place)
 
     def action_help(self) -> None:
-        here = next((place.label for place in self.places if place.id == self.place), "")
-        groups: list[tuple[str, Sequence[Action]]] = [(here, actions_of(self.place))] if here else []
+        top = self.screen.PLACE if isinstance(self.screen, PlaceScreen) else self.place
+        here = next((place.label for place in self.places if place.id == top), top.capitalize())
+        groups: list[tuple[str, Sequence[Action]]] = [(here, actions_of(top))] if here else []
         groups += [(family.capitalize(), actions_of(family)) for family in self._families()]
         groups += [("Everywhere", actions_of("app")), ("Places", place_actions(self.places))]
         shown = [(title, actions) for title, actions in groups if actions]

@@ -9,6 +9,7 @@ from threading import Lock
 from typing import TYPE_CHECKING, TypeVar
 
 from qualrec.config import Settings
+from qualrec.errors import Refused
 from qualrec.tui.widgets.status_line import Status
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ class Desk:
         self._open = ExitStack()
         self._store: Store | None = None
         self._session: Session | None = None
+        self._lead = ""
+        self.nobody = False
+        """The plant keeps accounts and nobody is signed on."""
 
     def store(self) -> Store:
         """The open database."""
@@ -42,27 +46,67 @@ class Desk:
             return self._store
 
     def session(self) -> Session:
-        """The session of the person at work."""
-        from qualrec.work.session import make_session
+        """The session of the person at work. Raises Refused where the plant keeps accounts and nobody is signed on."""
+        from qualrec.work.session import opening_session
 
         store = self.store()
         with self._lock:
             if self._session is None:
-                self._session = make_session(store, self.settings)
+                self._session = opening_session(store, self.settings)
+                self.nobody = self._session is None
+                self._lead = self._words(store)
+            if self._session is None:
+                raise Refused("Nobody is signed on.", "Sign on with badge and PIN or password.")
             return self._session
 
-    def sign_on(self, badge: str) -> Session:
-        """Go on as the person with this badge; on an error the person at work stays."""
+    @staticmethod
+    def _words(store: Store) -> str:
+        from qualrec.records import lookups
+        from qualrec.work.accounts import SAMPLE_ACCOUNTS
+
+        with store.read() as conn:
+            plant = lookups.plant(conn)
+        return f"{plant.name}. {SAMPLE_ACCOUNTS}" if plant.invented else plant.name
+
+    def sign_on(self, badge: str, secret: str = "") -> Session:
+        """Go on as the person with this badge, who proves it where the plant keeps accounts.
+
+        On an error the person at work stays. Raises Refused, UnknownRecord.
+        """
+        from qualrec.work import accounts
         from qualrec.work.session import make_session
 
-        session = make_session(self.store(), replace(self.settings, badge=badge))
+        store = self.store()
+        session = make_session(store, replace(self.settings, badge=badge))
+        if session.accounts:
+            accounts.prove(store, session.plant, badge, secret)
         with self._lock:
-            self._session = session
+            self._session, self.nobody = session, False
         return session
 
+    @property
+    def badge(self) -> str:
+        """Badge of the person at work; empty while there is none."""
+        return "" if self._session is None else self._session.actor.badge
+
     def using(self, use: Callable[[Session], T]) -> Callable[[], T]:
-        """`use` as work for `ask` or `save`."""
+        """`use` as work for `ask`."""
         return lambda: use(self.session())
+
+    def writing(self, use: Callable[[Session], T]) -> Callable[[], T]:
+        """`use` as work for `save`: with the roles that the person holds now, not those of the sign-on."""
+
+        def work() -> T:
+            from qualrec.records import lookups
+
+            session = self.session()
+            if not session.actor.badge:
+                return use(session)
+            with session.store.read() as conn:
+                now = lookups.actor(conn, session.actor.badge, session.settings.station or None)
+            return use(session.acting(now))
+
+        return work
 
     def status(self) -> Status:
         """What the status line tells."""
@@ -74,10 +118,24 @@ class Desk:
             plant=plant.code,
             database=database_name(self.settings.database_url),
             connection="open",
-            no_accounts=plant.single_user,
+            no_accounts=not session.accounts,
             invented=plant.invented,
             decimal_style=plant.decimal_style,
+            idle_lock_s=self._idle_lock(session),
         )
+
+    @staticmethod
+    def _idle_lock(session: Session) -> int:
+        from qualrec.records import lookups
+
+        if not (session.accounts and session.settings.station):
+            return 0
+        with session.store.read() as conn:
+            return lookups.station(conn, session.settings.station).idle_lock_seconds
+
+    def lead(self) -> str:
+        """What a sheet that asks for a badge says, where the records were opened: the sample plant prints its secrets."""
+        return self._lead
 
     def close(self) -> None:
         """Give back the database's connections."""

@@ -61,6 +61,8 @@ def prove(store: Store, plant: Plant, badge: str, secret: str, *, password_only:
         account = lookups.account(conn, badge)
     check_standing(account.person, store.clock(), plant.zone)
     _check_has(account, password_only)
+    if not secret:
+        raise Refused(f"{account.person.name} has to prove who acts.", "Type the password or PIN.")
     kind = _which(account, secret, password_only)
     with store.read() as conn:
         # Others may have failed with this badge while the hash was computed.

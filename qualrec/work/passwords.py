@@ -47,8 +47,10 @@ def check_rules(kind: Kind, secret: str, badge: str = "") -> None:
             f"The password has {len(secret)} signs.",
             f"Choose one of {SHORTEST_PASSWORD} to {LONGEST_PASSWORD} signs; several words are good.",
         )
-    elif not secret.isprintable():
-        raise UsageError("The password holds a sign that cannot be typed.", "Choose another.")
+    elif not secret.isprintable() or secret != secret.strip():
+        raise UsageError(
+            "The password begins or ends with a blank, or holds a sign that cannot be typed.", "Choose another."
+        )
     if badge and secret.casefold() == badge.casefold():
         raise UsageError(f"The {kind} is the badge.", "Choose another.")
 

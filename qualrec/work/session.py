@@ -99,6 +99,24 @@ def prove_session(session: Session, ask: Ask | None) -> Session:
     return replace(session, signs=by == "password")
 
 
+def opening_session(store: Store, settings: Settings) -> Session | None:
+    """The session with which the screens open; None where somebody has to sign on first.
+
+    A plant without accounts opens as the settings say, and the sample plant as a sample person while the printed password is
+    that person's.
+    """
+    from qualrec.work import accounts
+
+    with store.read() as conn:
+        plant = lookups.plant(conn)
+        kept = not plant.single_user and lookups.accounts_kept(conn)
+    if kept and not plant.invented:
+        return None
+    session = make_session(store, settings)
+    fits = not kept or accounts.is_sample_secret(store, session.actor.badge, accounts.SAMPLE_PASSWORD)
+    return session if fits else None
+
+
 def make_session(store: Store, settings: Settings, *, signs: bool = False) -> Session:
     """The session of an open store. That the person is who the settings say is the caller's to prove (`open_session` does).
 

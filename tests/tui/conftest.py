@@ -172,7 +172,9 @@ def places(monkeypatch: pytest.MonkeyPatch) -> tuple[Place, ...]:
         BenchScreen=BenchScreen, LotsScreen=LotsScreen, ChartsScreen=ChartsScreen, EmptyScreen=EmptyScreen
     )
     monkeypatch.setitem(sys.modules, "invented_places", module)
-    own = tuple(action for action in actions.ACTIONS if action.place in ("app", *actions.FAMILIES))
+    own = tuple(
+        action for action in actions.ACTIONS if action.place in ("app", *actions.FAMILIES, *actions.PAGES)
+    )
     monkeypatch.setattr(actions, "ACTIONS", own)  # the invented places have no actions of their own
     return (
         Place("bench", "Bench", "1", "invented_places:BenchScreen", "What must I test now?"),

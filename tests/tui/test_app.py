@@ -10,7 +10,17 @@ import pytest
 from textual.command import CommandPalette
 from textual.widgets import Input, OptionList
 
-from qualrec.tui.actions import ACTIONS, FAMILIES, PLACES, Action, actions_of, keys_of, place_actions
+from qualrec.tui.actions import (
+    ACTIONS,
+    FAMILIES,
+    PAGES,
+    PLACES,
+    Action,
+    actions_of,
+    keys_of,
+    page_class,
+    place_actions,
+)
 from qualrec.tui.app import QualrecApp
 from qualrec.tui.desk import Desk, database_name
 from qualrec.tui.screens.base import PlaceScreen
@@ -232,6 +242,7 @@ def test_every_action_has_its_method():
     owners = {"app": QualrecApp, "chart": Chart, "table": RecordTable}
     for place in PLACES:
         owners[place.id] = type(place.screen())
+    owners |= {page: page_class(page) for page in PAGES}
     for action in ACTIONS:
         assert hasattr(owners[action.place], f"action_{action.method}"), action.id
 

@@ -146,6 +146,7 @@ def test_what_is_no_hash_fits_nothing(stored: str) -> None:
         ("password", "x" * 201, True),
         ("password", "a badge number", True),
         ("password", "ten\x1bsigns!", True),
+        ("password", " ten signs ", True),
         ("PIN", "123", True),
         ("PIN", "1234", False),
         ("PIN", "123456789012", False),

@@ -20,7 +20,12 @@ class ClampTool:
 
 def _station(row: Row[Any]) -> Station:
     return Station(
-        id=row.id, code=row.code, name=row.name, kind=row.kind, clean_every_hours=row.clean_every_hours
+        id=row.id,
+        code=row.code,
+        name=row.name,
+        kind=row.kind,
+        clean_every_hours=row.clean_every_hours,
+        idle_lock_seconds=row.idle_lock_seconds,
     )
 
 

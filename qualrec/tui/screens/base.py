@@ -108,7 +108,7 @@ class PlaceScreen(Asking, Screen[None]):
         otherwise: OnFailure | None = None,
     ) -> None:
         """`save` for work with the open records; reading again after it belongs into `then`."""
-        self.save(name, self.desk.using(use), self._reached(then), otherwise)
+        self.save(name, self.desk.writing(use), self._reached(then), otherwise)
 
     def _reached(self, then: Callable[[T], None]) -> Callable[[T], None]:
         """`then`; an answer also tells that lost records are there again."""
@@ -128,6 +128,9 @@ class PlaceScreen(Asking, Screen[None]):
         return self.program.desk
 
     def failed(self, name: str, trouble: Trouble) -> None:
+        if self.program.desk is not None and self.program.desk.nobody:
+            self.program.ask_sign_on()
+            return
         if trouble.lost:
             self.program.set_status(replace(self.program.status, connection="lost"))
         self.say(f"! {trouble.message} {trouble.remedy}".rstrip(), Tone.BAD)

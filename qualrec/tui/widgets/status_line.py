@@ -25,6 +25,8 @@ class Status:
     no_accounts: bool = False
     invented: bool = False
     decimal_style: str = ""
+    idle_lock_s: int = 0
+    """After so many seconds without a key the person is asked again; 0: never."""
 
 
 class StatusLine(PartsLine):
