@@ -24,6 +24,7 @@ from qualrec.values import BoolArray, FloatArray, IntArray, LotSeries, RecipeRev
 from qualrec.weld.energy import energy_budget
 from qualrec.weld.units import convert, same_quantity
 
+MOST_LOTS = 100_000
 FIGURES = {AREAL: "areal_incident", LINE: "line_total"}
 
 
@@ -53,6 +54,8 @@ class JointEnergySeries:
     side: IntArray
     recipes: tuple[str, ...]
     moulding_lots: tuple[str, ...]
+    resins: tuple[tuple[str, ...], ...]
+    """Supplier lots of the upper moulding lot; empty where none is named."""
     notes: tuple[str, ...]
 
     def __len__(self) -> int:
@@ -83,6 +86,7 @@ class _Point:
     side: int = 0
     recipe: str = ""
     moulding: str = ""
+    resins: tuple[str, ...] = ()
     note: str = ""
 
     @property
@@ -100,9 +104,11 @@ def joint_energy_series(
     The unit is that of the newest qualified window in joint energy, else J/mm². Raises UnknownRecord for an unknown part.
     The number of queries does not grow with the lots.
     """
-    lots = lookups.lots_of_part(conn, part_number, newest)
-    if until_us is not None:
-        lots = tuple(lot for lot in lots if lot.started_us <= until_us)
+    if until_us is None:
+        lots = lookups.lots_of_part(conn, part_number, newest)
+    else:
+        last = (until_us + 1, 0)
+        lots = lookups.lots_page(conn, part=part_number, after=last, limit=newest or MOST_LOTS)[::-1]
     segments = lookups.segments(conn, [lot.id for lot in lots])
     unit = _unit(segment.recipe for lot in reversed(lots) for segment in segments.get(lot.id, ()))
     measured = _measured(conn, part_number)
@@ -131,6 +137,7 @@ def joint_energy_series(
         side=np.array([p.side for p in points], np.int64),
         recipes=tuple(p.recipe for p in points),
         moulding_lots=tuple(p.moulding for p in points),
+        resins=tuple(p.resins for p in points),
         notes=tuple(p.note for p in points),
     )
 
@@ -195,7 +202,9 @@ def _point(segment: Segment, unit: str, measured: _Measured, incident: dict[int,
     if recipe.id not in incident:
         incident[recipe.id] = _incident(recipe, unit)
     low, high = _limits(recipe, unit)
-    base = _Point(low=low, high=high, recipe=named, moulding="" if upper is None else upper.number)
+    fed = () if upper is None else upper.deliveries
+    number = "" if upper is None else upper.number
+    base = _Point(low=low, high=high, recipe=named, moulding=number, resins=fed)
     if upper is None:
         return replace(base, note="No upper moulding lot.")
     light = measured.by_lot.get(upper.id)

@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from qualrec.assess.causes import causes_of, events_of, restarts_of, segments_of
 from qualrec.assess.changes import described, newest_change
 from qualrec.assess.chart_data import BuiltChart, build_chart, part_of
+from qualrec.assess.energy_story import lot_story
 from qualrec.assess.loading import Conn, revisions_at, zone_of
 from qualrec.judge.charting import ChartPoint, change_finding, chart_findings
 from qualrec.judge.equipment import CLEANING_EVENTS
 from qualrec.judge.facts import LotFacts, MouldingReadings, Summary, readings_of
 from qualrec.judge.findings import lot_findings
 from qualrec.judge.gate import Gate, Leave, release_gate
-from qualrec.judge.kinds import EWMA, RULES_VERSION
+from qualrec.judge.kinds import (
+    EWMA,
+    INTERFACIAL,
+    INTERFACIAL_SHARE,
+    LOT_MEAN,
+    OUTSIDE_SPECIFICATION,
+    OUTSIDE_WINDOW,
+    RULES_VERSION,
+    RUN_RULE,
+)
 from qualrec.judge.restarts import ClosedFlag, Restart
 from qualrec.judge.temporary import change_findings
 from qualrec.judge.verdict import CharacteristicVerdict, judge_characteristic, overall_answer
@@ -37,6 +47,8 @@ from qualrec.values import (
 NEWEST_EVENTS = 500
 MANY_READINGS = 200
 LAST_READINGS = 25
+MOVED_KINDS = (OUTSIDE_SPECIFICATION, INTERFACIAL, INTERFACIAL_SHARE, LOT_MEAN, EWMA, RUN_RULE)
+"""Findings that tell of a moved strength or time to path. A change of level names its own nearest causes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +65,8 @@ class LotJudgement:
     gate: Gate
     energies: tuple[JointEnergy, ...]
     characteristics: tuple[Characteristic, ...]
+    energy_story: str = ""
+    """What moved the energy at the joint, where a strength or the energy itself gave a finding; else empty."""
     rules_version: str = RULES_VERSION
 
     def verdict(self, code: str) -> CharacteristicVerdict | None:
@@ -84,6 +98,8 @@ def judge_lot(conn: Conn, lot_number: str, *, now_us: int | None = None) -> LotJ
         *change_findings(facts),
         *_charts(conn, facts, pooled),
     )
+    story = _story(conn, lot, facts.characteristics, findings)
+    findings = tuple(_told(f, story, facts.characteristics) for f in findings)
     flags = lookups.flags(conn, lot=lot.number)
     gate = release_gate(lot, verdicts, flags, findings, _leaves(conn, lot), now_us)
     return LotJudgement(
@@ -94,7 +110,28 @@ def judge_lot(conn: Conn, lot_number: str, *, now_us: int | None = None) -> LotJ
         gate=gate,
         energies=joint_energies(facts),
         characteristics=tuple(facts.characteristics.values()),
+        energy_story=story,
     )
+
+
+def _story(
+    conn: Conn, lot: Lot, characteristics: Mapping[int, Characteristic], findings: Sequence[Finding]
+) -> str:
+    """What moved the energy at the joint; asked only where a finding may come of it, since it looks at the lots before."""
+    wanted = any(f.kind == OUTSIDE_WINDOW or _by_energy(f, characteristics) for f in findings)
+    return lot_story(conn, lot) if wanted else ""
+
+
+def _by_energy(finding: Finding, characteristics: Mapping[int, Characteristic]) -> bool:
+    """Whether a finding may come of the energy at the joint: one on a strength or on the time to path."""
+    c = characteristics.get(finding.characteristic_id or 0)
+    return c is not None and (c.strength or c.quantity == "time to path") and finding.kind in MOVED_KINDS
+
+
+def _told(finding: Finding, story: str, characteristics: Mapping[int, Characteristic]) -> Finding:
+    if not story or not _by_energy(finding, characteristics):
+        return finding
+    return replace(finding, sentence=f"{finding.sentence} {story}")
 
 
 Pooled = Mapping[int, Sequence[LotSeries]]

@@ -74,6 +74,9 @@ def _energy(session: Session, energy: JointEnergy) -> str:
     if energy.budget is None or energy.budget.areal_joint is None or energy.transmission_pct is None:
         return energy.note or "not known"
     value = figure(session, energy.budget.areal_joint.value, 3)
+    joint = energy.budget.get("areal_joint")
+    if joint is not None and joint.sd is not None:
+        value += f" ± {figure(session, 2.0 * joint.sd, 3)}"
     measured = figure(session, energy.transmission_pct, 1)
     return f"{value} J/mm2 (estimate), transmission {measured} % of moulding lot {energy.moulding_lot}"
 
@@ -111,6 +114,10 @@ def print_page(session: Session, page: LotPage) -> None:
                 )
     for energy in page.judgement.energies:
         output.line(f"  energy at the joint, segment {energy.segment}: {_energy(session, energy)}")
+        if energy.advice is not None:
+            output.line(f"    {energy.advice.text}")
+    if page.judgement.energy_story:
+        output.line(f"  {page.judgement.energy_story}")
     output.line()
     output.table(
         ("characteristic", "verdict", "n", "mean", "sd", "lowest", "highest", "unit", "why"),

@@ -303,14 +303,23 @@ class _Writer:
         lines = []
         for energy in self.page.judgement.energies:
             key = f"energy:{energy.segment}"
-            lines.append(PickLine(key, (f"  {self._energy(energy)}",), energy_detail(energy, self.style)))
+            told = (
+                [Cell(self.page.judgement.energy_story, Tone.LOOK)]
+                if self.page.judgement.energy_story
+                else []
+            )
+            detail = [*told, *energy_detail(energy, self.style)]
+            lines.append(PickLine(key, (f"  {self._energy(energy)}",), detail))
         return _keyed("Energy at the joint  (estimate)", lines)
 
     def _energy(self, energy: JointEnergy) -> str:
         segment = f"segment {energy.segment}: " if len(self.page.lot.segments) > 1 else ""
         if energy.budget is None or energy.budget.areal_joint is None or energy.transmission_pct is None:
             return f"{segment}{energy.note or 'not known'}"
+        figure = energy.budget.get("areal_joint")
         value = self.figure(energy.budget.areal_joint.value, 3)
+        if figure is not None and figure.sd is not None:
+            value += f" ± {self.figure(2.0 * figure.sd, 3)}"
         light = self.figure(energy.transmission_pct, 1)
         return f"{segment}{value} J/mm² with {light} % transmission of {energy.moulding_lot}"
 
@@ -413,8 +422,17 @@ def energy_detail(energy: JointEnergy, style: DecimalStyle) -> list[Text]:
         f"Transmission {number(energy.transmission_pct, 1, style)} %: mean of "
         f"{count(energy.transmission_n, 'reading', 'readings')} of moulding lot {energy.moulding_lot}"
     ]
+    if energy.others:
+        left = count(energy.others, "reading", "readings")
+        lines.append(Cell(f"{left} of it under other conditions are left out.", Tone.LOOK))
+    if energy.advice is not None:
+        lines.append(Cell(energy.advice.text, Tone.LOOK))
     lines += [f"{figure.label}: {figure.working}" for figure in energy.budget.figures]
     lines += [Cell(note, Tone.LOOK) for note in energy.budget.notes]
+    if energy.transmission_u is not None:
+        lines.append(
+            "± is the expanded uncertainty, k = 2: scatter of the readings and the meter's uncertainty."
+        )
     return [
         *lines,
         Cell(
