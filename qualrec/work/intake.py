@@ -8,7 +8,7 @@ and accepted in one; their lots are judged after that.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -21,7 +21,7 @@ from qualrec.intake.rows import ParsedRow, Problems
 from qualrec.records import lookups
 from qualrec.records.ledger import Writer
 from qualrec.work.intake_bulk import take_blocks, take_drafts
-from qualrec.work.intake_job import Job, counted
+from qualrec.work.intake_job import Job, counted, mark_of
 from qualrec.work.intake_result import LotOutcome, PreviewRow, Taken, already_taken
 from qualrec.work.profiles import find_profile, keep_profile
 from qualrec.work.rights import require
@@ -52,9 +52,9 @@ def take_file(
     gauge      codes of the gauges used, one for each gauge family, where the records leave it open
     progress   is told how far a large file is
 
-    Raises FileRefused with every problem located; nothing was written then (of a large file with `open_lots`, the lots stay
-    open if another station changed the records meanwhile). Raises UsageError where file, profile, part or gauge are not
-    clear, Refused where the person may not do it.
+    Raises FileRefused with every problem located, and for a file that changes while it is read; nothing was written then (of a
+    large file with `open_lots`, the lots stay open if another station changed the records meanwhile). Raises UsageError where
+    file, profile, part or gauge are not clear, Refused where the person may not do it.
     """
     job = _job(session, Path(path), profile, part, open_lots, dry_run, gauge)
     if isinstance(job, Taken):
@@ -94,6 +94,7 @@ def _job(
         require(session.actor, "open lots")
         if part is None:
             raise UsageError("Of which part the new lots are is not said.", "Give --part NUMBER.")
+    mark = mark_of(path)
     digest = file_digest(path)
     plant = session.plant.id
     with session.store.read() as conn:
@@ -108,7 +109,7 @@ def _job(
         raise UsageError(
             "Moulding lots are not opened from a file.", "Leave --open-lots out; add them first."
         )
-    return Job(session, path, digest, chosen, of, open_lots, dry_run, gauges)
+    return Job(session, path, digest, chosen, of, open_lots, dry_run, gauges, mark)
 
 
 def _take(job: Job) -> Taken:
@@ -117,7 +118,7 @@ def _take(job: Job) -> Taken:
         intake = read_blocks(job.path, job.profile, plant_zone=zone)
         held, more = _first_blocks(intake, len(job.profile.values))
         if more:
-            return take_blocks(job, chain(held, intake.blocks), intake)
+            return take_blocks(job, _whole(job, chain(held, intake.blocks)), intake)
         rows = [row for block in held for row in block.rows(job.profile)]
         problems, job.notes = intake.problems, intake.notes
     else:
@@ -126,7 +127,14 @@ def _take(job: Job) -> Taken:
         read = read_file(job.path, job.profile, plant_zone=zone, plausible=ranges)
         rows = list(read.rows)
         problems, job.notes = read.problems, read.notes
+    job.check_unchanged()
     return _take_rows(job, rows, problems)
+
+
+def _whole(job: Job, blocks: Iterable[Block]) -> Iterator[Block]:
+    """The blocks; after the last one the file must be as it was when its digest was taken."""
+    yield from blocks
+    job.check_unchanged()
 
 
 def _first_blocks(intake: BlockIntake, values: int) -> tuple[list[Block], bool]:

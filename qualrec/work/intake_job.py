@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from qualrec.assess.loading import Conn
-from qualrec.errors import UsageError
+from qualrec.errors import FileRefused, Problem, UsageError
 from qualrec.intake.importer import Draft, Resolver
 from qualrec.intake.profiles import Profile
 from qualrec.intake.rows import KEPT_PROBLEMS, Conditions, ParsedRow, Problems
@@ -38,6 +38,15 @@ NAMES = {
 }
 
 
+def mark_of(path: Path) -> tuple[int, int]:
+    """Size and time (ns) of a file; zeros where it is gone."""
+    try:
+        found = path.stat()
+    except OSError:
+        return 0, 0
+    return found.st_size, found.st_mtime_ns
+
+
 @dataclass(slots=True)
 class Job:
     """What is known of a file while it is taken in. `problems` refuse it, `notes` and `choices` are told."""
@@ -50,6 +59,8 @@ class Job:
     open_lots: bool = False
     dry_run: bool = False
     gauges: tuple[Gauge, ...] = ()
+    mark: tuple[int, int] = (0, 0)
+    """Size and time of the file before its digest was taken."""
     problems: Problems = field(default_factory=Problems)
     notes: Problems = field(default_factory=Problems)
     choices: list[str] = field(default_factory=list)
@@ -60,6 +71,15 @@ class Job:
     def say(self, text: str) -> None:
         if self.progress is not None:
             self.progress(f"{self.file}: {text}")
+
+    def check_unchanged(self) -> None:
+        """Raises FileRefused where the file was written to since its digest was taken."""
+        if mark_of(self.path) != self.mark:
+            raise FileRefused(
+                f"{self.file} was changed while it was read; nothing of it was taken.",
+                (Problem("It is still being written.", self.file),),
+                "Wait until it is finished, then take it in again.",
+            )
 
     @property
     def file(self) -> str:

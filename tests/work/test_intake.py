@@ -109,7 +109,12 @@ def test_a_file_given_twice_adds_nothing_and_says_so(small_plant: Any, put: Call
     assert again.already
     assert (again.batch_id, again.readings) == (first.batch_id, 0)
     sentence = again.sentences[0]
-    for said in (f"batch {session.short_id(first.batch_id)},", "tester_pulls.csv", "2026-10-29", "Sample quality engineer"):
+    for said in (
+        f"batch {session.short_id(first.batch_id)},",
+        "tester_pulls.csv",
+        "2026-10-29",
+        "Sample quality engineer",
+    ):
         assert said in sentence
     assert small_plant.counts() == before
 
@@ -310,3 +315,30 @@ def test_counts_are_whole(small_plant: Any, put: Any, plain: Any) -> None:
     assert "1.5 is not a count" in problem.message
     intake.take_file(session, put([HEAD, pull(lot="VB00001", force="2")]), profile=by)
     assert small_plant.rows("SELECT value, stream_id FROM reading") == [(2.0, 0)]
+
+
+@pytest.mark.parametrize("bulk", [False, True])
+def test_a_file_that_grows_while_it_is_read_is_not_taken(
+    small_plant: Any, put: Callable[..., Path], monkeypatch: pytest.MonkeyPatch, bulk: bool
+) -> None:
+    """The digest would be that of the shorter file; the longer one would then come in a second time."""
+    before = locate("welding_machine.csv").read_text(encoding="utf-8")
+    path = put("\n".join(before.splitlines()[:-1]) + "\n", "cell.csv")
+    monkeypatch.setattr(intake, "BULK_READINGS", 100 if bulk else 10_000)
+    real, grown = intake.read_blocks, []
+
+    def growing(*given: Any, **more: Any) -> Any:
+        found = real(*given, **more)
+        if not grown:
+            grown.append(path.write_text(before, encoding="utf-8"))
+        return found
+
+    monkeypatch.setattr(intake, "read_blocks", growing)
+    counts = small_plant.counts()
+    with pytest.raises(FileRefused, match="was changed while it was read"):
+        intake.take_file(small_plant.as_badge(), path, gauge=GAUGE)
+    assert {t: n for t, n in small_plant.counts().items() if t in ("reading", "rollup", "flag")} == {
+        t: counts[t] for t in ("reading", "rollup", "flag")
+    }
+    assert intake.take_file(small_plant.as_badge(), path, gauge=GAUGE).readings == 600
+    assert trail.verify(small_plant.store).ok
