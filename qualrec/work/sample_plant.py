@@ -19,8 +19,9 @@ from qualrec.records.database import Store, open_store
 from qualrec.records.ledger import Writer
 from qualrec.values import Characteristic, Condition, NewReading
 from qualrec.weld.failure_modes import Shares
-from qualrec.work import accounts, bench, corrections, definitions, lots, passwords, review
+from qualrec.work import accounts, bench, corrections, definitions, lots, passwords, review, sample_studies
 from qualrec.work.judging import judge_and_store
+from qualrec.work.sample_conditions import stated
 from qualrec.work.sample_files import locate
 from qualrec.work.sample_plan import (
     DAY_US,
@@ -48,9 +49,9 @@ MINUTE_US = 60_000_000
 SET_UP_US = lot_start(1) - 6 * DAY_US
 REVISION_2_DRAFTED_US = lot_start(UNAPPROVED_LOT) - 4 * DAY_US
 REVISION_2_APPROVED_US = lot_start(UNAPPROVED_LOT) + 27 * HOUR_US + 30 * MINUTE_US
+STUDIES_US = lot_start(2) + 3 * HOUR_US
+"""When the studies of the gauges are carried out."""
 PULL_SETTINGS = {"FM": ("F-12", 10.0, ""), "VB": ("F-31", 10.0, "dry as moulded"), "CU": ("F-07", 10.0, "")}
-WALL = {"FM": 1.5, "VB": 2.0, "CU": 2.0, "MC": 1.5}
-STOP_MODE = {"FM": "set path", "CU": "set time"}
 TECHNICIANS = ("T-01", "T-02")
 SAMPLE_SALT = b"invented records"
 
@@ -143,6 +144,8 @@ class _Past:
         self._at(REVISION_2_APPROVED_US, self._approve_second_revision)
         self._at(lot_start(PHASE_ONE_LOTS) + 3 * DAY_US, self._freeze_limits)
         self._later_calibrations()
+        for at in range(len(sample_studies.STUDIES)):
+            self._at(STUDIES_US + at * HOUR_US, lambda at=at: self._study(at))  # type: ignore[misc]
         end = lot_start(LEAD_LOTS) + 2 * HOUR_US
         self._at(end, self._judge_parts)
         for moment, _, step in sorted(self.steps, key=lambda s: s[:2]):
@@ -187,7 +190,9 @@ class _Past:
         self.clock.now += 2 * HOUR_US
         for recipe in self.tables["recipe"]:
             review.approve_recipe(quality, recipe["code"], 1, reason="Window study seen, first-off pulled")
-        self.say("master data defined, recipes approved")
+        sample_studies.define_plan(self.store, engineer.actor, 0)
+        sample_studies.approve_plan(quality, "safe launch", "Agreed by the team after the window study")
+        self.say("master data defined, recipes and control plan approved")
 
     def _add_people(self, writer: Writer) -> None:
         """The people with their sample accounts: one password and one PIN, hashed once, for all badges."""
@@ -231,7 +236,15 @@ class _Past:
                 f"First phase closed after {PHASE_ONE_LOTS} lots, three resin deliveries, ten glass cleanings"
             )
             review.limits(self._as("Q-01"), "FM-2040", code, freeze=True, reason=reason)
-        self.say("limits frozen after the first phase")
+        sample_studies.define_plan(self.store, self._as("P-01").actor, 1)
+        sample_studies.approve_plan(
+            self._as("Q-01"), "production", f"{PHASE_ONE_LOTS} lots in safe launch, limits frozen"
+        )
+        self.say("limits frozen after the first phase, control plan of production in force")
+
+    def _study(self, at: int) -> None:
+        done = sample_studies.carry_out_study(self._as("Q-01"), self._as("T-01"), at, self.plan.seed)
+        self.say(done)
 
     def _judge_parts(self) -> None:
         for part in self.plan.parts:
@@ -288,7 +301,7 @@ class _Past:
         """Id of the condition under which the sample plant measures a characteristic."""
         if (code, prefix) not in self.conditions:
             self.conditions[code, prefix] = registry.get_or_add_condition(
-                writer, _stated(writer, code, prefix)
+                writer, stated(writer, code, prefix)
             )
         return self.conditions[code, prefix]
 
@@ -433,25 +446,6 @@ class _Past:
                 registry.add_shipment(
                     writer, found.id, found.quantity, self.clock.now, document=f"DN-{lot.number}"
                 )
-
-
-def _stated(writer: Writer, code: str, prefix: str) -> Condition:
-    def gauge(name: str) -> int:
-        return lookups.gauge(writer.conn, name).id
-
-    if code == "TRN":
-        return Condition(
-            gauge_id=gauge("TM-01"),
-            geometry="near-contact detector",
-            wavelength_nm=980.0,
-            thickness_mm=WALL[prefix],
-            position="weld track",
-        )
-    if code == "COL":
-        return Condition(gauge_id=gauge("PS-01" if prefix == "FM" else "PS-02"), stop_mode=STOP_MODE[prefix])
-    if code == "BURST":
-        return Condition(gauge_id=gauge("BP-01"))
-    return Condition(stop_mode=STOP_MODE.get(prefix, ""))
 
 
 def _minutes(clock: str) -> int:

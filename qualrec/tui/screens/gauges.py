@@ -36,17 +36,8 @@ VERDICT = (
 )
 VIEWS: dict[str, tuple[str, ...]] = {
     "register": ("studies", "plans", "check", "calibration", "doubt"),
-    "studies": (
-        "studies",
-        "new-study",
-        "enter-runs",
-        "run-sheet",
-        "take-sheet",
-        "analyse",
-        "withdraw-study",
-        "plans",
-    ),
-    "plans": ("plans", "draft-plan", "approve-plan", "compare-plans", "write-plan", "take-plan", "studies"),
+    "studies": ("new-study", "enter-runs", "analyse", "run-sheet", "take-sheet", "withdraw-study", "studies"),
+    "plans": ("draft-plan", "approve-plan", "compare-plans", "write-plan", "take-plan", "plans"),
 }
 """The views of the place and the actions that their line offers; all others work too."""
 

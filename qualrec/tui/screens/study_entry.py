@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
@@ -57,6 +58,8 @@ class StudyEntry(ModalScreen[None]):
         self.store = store
         self.style_of_figures = style
         self.at = self._next(0)
+        self.last = 0
+        """The run entered last on this sheet."""
 
     def compose(self) -> ComposeResult:
         plan = self.page.plan
@@ -130,6 +133,14 @@ class StudyEntry(ModalScreen[None]):
             told += "   entered already; a change needs a reason and the command line"
         self.query_one("#run-asked", Static).update(self._words(told))
 
+    def _words_of(self, run: StudyRun) -> Cell:
+        """A run in the list. What it gave is shown of the last entry only: nobody is led by what others found."""
+        assert self.page.plan is not None
+        text = run_words(run, self.page.plan.factors, self.style_of_figures)
+        if run.entered and run.position != self.last:
+            text = run_words(replace(run, mode="entered", value=None), self.page.plan.factors, "point")
+        return Cell(text, None if run.entered else Tone.QUIET)
+
     def on_picks_chosen(self, message: Picks.Chosen) -> None:
         message.stop()
         self._go(int(message.key.partition(":")[2]))
@@ -157,6 +168,7 @@ class StudyEntry(ModalScreen[None]):
     def refresh_page(self, page: StudyPage, told: str) -> None:
         """An entry was stored: show it and ask for the next open run."""
         self.page = page
+        self.last = self.runs[self.at].position
         self.at = self._next(self.at)
         self._show()
         self.query_one("#run-message", MessageLine).say(told, Tone.GOOD)

@@ -116,7 +116,7 @@ def bar(share: float, ascii_only: bool) -> str:
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     """A table narrow enough for 80 columns: heads cut where their column is narrower."""
     cells = [[str(c) for c in row] for row in rows]
-    widths = [max(min(len(h), 13), *(len(r[i]) for r in cells)) for i, h in enumerate(heads)]
+    widths = [max(min(len(h), 14), *(len(r[i]) for r in cells)) for i, h in enumerate(heads)]
 
     def joined(row: Sequence[str]) -> str:
         first = row[0].ljust(widths[0])
