@@ -224,6 +224,10 @@ def _notes(rows: Sequence[Strip], full: bool) -> tuple[str, ...]:
         notes.append(
             "Two that move together need not be cause and effect: see what happened at the lot where it began."
         )
+    if any(row.sides.any() for row in rows):
+        notes.append(
+            "A flagged point has a signal on its own chart: of the mean drawn here, of its EWMA or of the spread within lots."
+        )
     notes += [f"{row.code} under: {row.condition}." for row in rows if row.condition]
     if any(row.code == ENERGY for row in rows):
         notes.append(

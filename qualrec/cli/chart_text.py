@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from qualrec.assess import CapabilityReport, ChartView
+    from qualrec.assess.chart_kinds import KindView
+    from qualrec.assess.chart_strata import Strata
+    from qualrec.assess.chart_strips import Strips
     from qualrec.stats.results import Index, Track
     from qualrec.work.session import Session
 
@@ -65,6 +68,70 @@ def _point(session: Session, view: ChartView, tracks: tuple[Track, ...], i: int)
         found.append("holds a corrected reading")
     row.append("; ".join(found))
     return row
+
+
+def print_other(session: Session, view: ChartView, kind: KindView | None, strata: Strata | None) -> None:
+    """The points as another kind of chart, and the groups they fall into."""
+    c = view.characteristic
+    output.line(f"{view.part_number} {c.code} {c.name}, {c.unit}")
+    if kind is not None:
+        output.line(f"View, not the chart of record; it raises no flag: {kind.chart.method}")
+        output.line(f"Limits from: {kind.basis}")
+    if strata is not None:
+        output.table(
+            (strata.division.single, "points", "n", "mean"),
+            ((g.name, g.lots, g.n, figure(session, g.mean)) for g in strata.groups),
+            right=(1, 2, 3),
+        )
+        if strata.sentence:
+            output.line(strata.sentence)
+    output.line()
+    tracks = view.chart.tracks[:1] if kind is None else kind.chart.tracks
+    heads = ["lot", "at", "n"]
+    for track in tracks:
+        heads += [track.name, "limits"]
+    heads += ["beyond"] if kind is not None else []
+    heads += [strata.division.single] if strata is not None else []
+    rows = []
+    for i, number in enumerate(view.series.numbers):
+        row: list[object] = [number, session.moment(int(view.series.at_us[i])), int(view.series.n[i])]
+        for track in tracks:
+            row += [
+                _number(session, track.values[i]),
+                f"{_number(session, track.lower[i])}..{_number(session, track.upper[i])}",
+            ]
+        if kind is not None:
+            row.append("; ".join(s.text for s in kind.signals if s.points[-1] == i))
+        if strata is not None:
+            row.append(", ".join(strata.names_at(i)))
+        rows.append(row)
+    output.table(heads, rows)
+    for note in kind.notes if kind is not None else ():
+        output.line(note)
+
+
+def print_strips(session: Session, found: Strips) -> None:
+    """Several characteristics over one axis of lots, one line per lot."""
+    words = event_kinds()
+    heads = [
+        "lot",
+        "at",
+        *(f"{strip.code} {strip.unit}".rstrip() for strip in found.strips),
+        "signals and events",
+    ]
+    rows = []
+    for i, number in enumerate(found.numbers):
+        said = [
+            f"{strip.code} {'high' if strip.sides[i] > 0 else 'low'}"
+            for strip in found.strips
+            if strip.sides[i] != 0
+        ]
+        said += [f"event: {words[e.kind].word if e.kind in words else e.kind}" for e in found.before[i]]
+        values = [_number(session, strip.values[i]) for strip in found.strips]
+        rows.append([number, session.moment(int(found.at_us[i])), *values, "; ".join(said)])
+    output.table(heads, rows)
+    for note in found.notes:
+        output.line(note)
 
 
 def _number(session: Session, value: float) -> str:

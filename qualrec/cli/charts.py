@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from qualrec.cli import output
+from qualrec.cli import diagnostics, output
 from qualrec.cli.context import session
-from qualrec.errors import ExitCode, UsageError
+from qualrec.errors import ExitCode, Refused, UsageError
+
+if TYPE_CHECKING:
+    from qualrec.cli.chart_picture import Picture
+
+KIND_NAMES = "single values, subgroups, cusum, p, p', u, u', np"
 
 Json = Annotated[bool, typer.Option("--json", help="Data as JSON on stdout.")]
 PartName = Annotated[str, typer.Argument(metavar="PART", help="Part number.")]
@@ -25,19 +31,75 @@ def show_chart(
     part: PartName,
     characteristic: Code,
     stream: Annotated[str | None, typer.Option(help="Cavity or nest; all together if left out.")] = None,
+    kind: Annotated[
+        str | None,
+        typer.Option(help="Another kind of chart of the same points, as a view: " + KIND_NAMES + "."),
+    ] = None,
+    by: Annotated[
+        str | None,
+        typer.Option(
+            help="Tell points apart by: stream, station, recipe, 'upper lot', 'lower lot', 'upper material', "
+            "'lower material', material, tool."
+        ),
+    ] = None,
+    together: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Also this characteristic of the part, all over one axis of lots; 'joint energy' is the energy at the "
+            "joint. May be repeated."
+        ),
+    ] = None,
+    svg: Annotated[Path | None, typer.Option(help="Write the chart as a picture to this SVG file.")] = None,
+    png: Annotated[Path | None, typer.Option(help="Write the chart as a picture to this PNG file.")] = None,
     as_json: Json = False,
 ) -> None:
-    """Show the chart of lot means with its limits, their version, the signals and events."""
+    """Show the chart of lot means with its limits, their version, the signals and events; as text, JSON or picture."""
+    if together and (kind or by or stream):
+        raise UsageError(
+            "Strips over one axis have no other kind, groups or stream.", "Leave the one or the other."
+        )
     from qualrec import assess
+    from qualrec.assess.chart_kinds import kind_view
+    from qualrec.assess.chart_strata import stratify
+    from qualrec.assess.chart_strips import strips
+    from qualrec.cli import chart_text
 
     with session() as s, s.store.read() as conn:
-        view = assess.chart_view(conn, part, characteristic, stream=stream)
-        if as_json:
-            output.json_out(view)
-            return
-        from qualrec.cli import chart_text
+        if together:
+            rows = strips(conn, part, (characteristic, *together))
+            if svg or png:
+                from qualrec.cli.chart_panels import strips_picture
 
-        chart_text.print_view(s, view)
+                _pictures(strips_picture(s, rows), svg, png)
+            elif as_json:
+                output.json_out(rows)
+            else:
+                chart_text.print_strips(s, rows)
+            return
+        view = assess.chart_view(conn, part, characteristic, stream=stream, price=not (svg or png))
+        other = None if kind is None else kind_view(view, kind)
+        groups = None if by is None else stratify(conn, view, by)
+        if svg or png:
+            from qualrec.cli.chart_panels import chart_picture
+
+            if len(view.series) == 0:
+                raise Refused(
+                    f"{part} {characteristic} has no readings, so there is no picture.", "Enter readings."
+                )
+            _pictures(chart_picture(s, view, other, groups), svg, png)
+        elif as_json:
+            output.json_out(view if other is None and groups is None else {"view": other, "groups": groups})
+        elif other is None and groups is None:
+            chart_text.print_view(s, view)
+        else:
+            chart_text.print_other(s, view, other, groups)
+
+
+def _pictures(picture: Picture, svg: Path | None, png: Path | None) -> None:
+    from qualrec.cli.chart_picture import write
+
+    for path in write(picture, svg, png):
+        diagnostics.say(f"Written: {path}")
 
 
 def set_limits(

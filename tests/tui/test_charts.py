@@ -30,6 +30,7 @@ from qualrec.tui.widgets.forms import Field
 from qualrec.tui.widgets.message_line import MessageLine
 from qualrec.tui.widgets.plot_canvas import Mark
 from qualrec.work import set_up
+from qualrec.work.accounts import SAMPLE_PASSWORD
 
 Run = Callable[..., None]
 PULL = Subject("FM-2040", "PULL")
@@ -242,11 +243,11 @@ def test_chooser_narrows_by_typing_and_opens_the_characteristic(written_sample_p
         await settle(pilot)
         codes = [options.get_option_at_index(at).id for at in range(options.option_count)]
         assert codes[0] == "p:VB-1310"
-        assert "c:LEAK" in codes
+        assert "c:VB-1310\nLEAK" in codes
         options.highlighted = 0
         await pilot.press("enter")
         assert options.highlighted == 1, "Enter on the open part goes to its first characteristic"
-        await pilot.press(*["down"] * (codes.index("c:LEAK") - (options.highlighted or 0)), "enter")
+        await pilot.press(*["down"] * (codes.index("c:VB-1310\nLEAK") - (options.highlighted or 0)), "enter")
         await settle(pilot)
         assert screen.subject == Subject("VB-1310", "LEAK")
         assert screen.chart.spread is None
@@ -382,6 +383,8 @@ def test_freezing_supersedes_with_name_and_reason_and_clears_no_flag(sample_plan
         assert "missing" in sheet.query_one("#reason", Field).problem
         await type_text(pilot, "new resin qualified")
         await pilot.press("enter")
+        await type_text(pilot, SAMPLE_PASSWORD)
+        await pilot.press("enter")
         await settle(pilot)
         assert screen.trial is None
         assert "Frozen as version 2" in message(screen)
@@ -423,6 +426,8 @@ def test_a_technician_may_look_at_trial_limits_but_not_freeze_them(sample_plant:
         await pilot.press("enter")
         await type_text(pilot, "because")
         await pilot.press("enter")
+        await type_text(pilot, SAMPLE_PASSWORD)
+        await pilot.press("enter")
         await settle(pilot)
         assert "may not freeze limits" in message(screen)
         assert screen.trial is not None, "what was worked out is kept"
@@ -431,6 +436,8 @@ def test_a_technician_may_look_at_trial_limits_but_not_freeze_them(sample_plant:
         await type_text(pilot, "Q-01")
         await pilot.press("enter")
         await type_text(pilot, "signed by the engineer")
+        await pilot.press("enter")
+        await type_text(pilot, SAMPLE_PASSWORD)
         await pilot.press("enter")
         await settle(pilot)
         assert "signed by Sample quality engineer" in message(screen)

@@ -109,7 +109,8 @@ class ChartsScreen(LookScreen):
                 view = assess.chart_view(conn, subject.part, subject.code, price=False, **subject.asked)
                 groups = groups_of(conn, view.characteristic)
             looked = Looked() if way == AS_IT_IS else look(session, view, way)
-            return Loaded(subject, view, groups, session.actor.name, session.moment), looked
+            actor = session.actor.name
+            return Loaded(subject, view, groups, actor, session.moment, session.accounts), looked
 
         self.read("subject", use, lambda found: self._arrived(*found, again), self.subject_failed)
 

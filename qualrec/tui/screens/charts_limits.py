@@ -27,6 +27,8 @@ class Loaded:
     groups: tuple[Group, ...]
     person: str
     moment: Moment
+    accounts: bool = False
+    """Whether a signature asks for the password."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +179,7 @@ class LimitsScreen(SubjectScreen):
             if values:
                 self._freeze(trial, values)
 
-        self.app.push_screen(FreezeSheet(lines, self.loaded.person), given)
+        self.app.push_screen(FreezeSheet(lines, self.loaded.person, self.loaded.accounts), given)
 
     def _freeze(self, trial: Trial, given: dict[str, str]) -> None:
         subject, proposal = self.subject, trial.proposal
@@ -200,6 +202,7 @@ class LimitsScreen(SubjectScreen):
                 until=trial.made.series.numbers[-1],
                 freeze=True,
                 reason=given["reason"],
+                password=given.get("password") or None,
                 **subject.asked,
             )
             out = count(len(made.trial.left_out), "lot", "lots")

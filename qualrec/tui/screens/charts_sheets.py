@@ -42,10 +42,11 @@ class ReasonSheet(Sheet):
 
 
 class FreezeSheet(Sheet):
-    """What is put in force, who signs it, and why."""
+    """What is put in force, who signs it, and why; with `accounts` the signature asks for the password."""
 
-    def __init__(self, lines: Sequence[str], person: str) -> None:
+    def __init__(self, lines: Sequence[str], person: str, accounts: bool = False) -> None:
         super().__init__()
+        self.accounts = accounts
         self.lines = tuple(lines)
         self.person = person
 
@@ -59,10 +60,18 @@ class FreezeSheet(Sheet):
                     "Signed by badge", id="badge", required=False, placeholder=f"empty: {self.person}"
                 )
                 yield Field("Reason", id="reason", placeholder="why these limits, and why now")
+                if self.accounts:
+                    yield Field("Password", id="password", secret=True)
 
     def on_mount(self) -> None:
         self.query_one(Form).start()
 
     def on_form_complete(self, message: Form.Complete) -> None:
         message.stop()
-        self.dismiss({name: str(message.values[name] or "") for name in ("badge", "reason")})
+        self.dismiss(
+            {
+                name: str(message.values[name] or "")
+                for name in ("badge", "reason", "password")
+                if name in message.values
+            }
+        )

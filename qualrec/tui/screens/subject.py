@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -102,6 +102,14 @@ def list_parts(session: Session) -> tuple[Item, ...]:
         return tuple(Item(p.number, p.name) for p in lookups.parts(conn))
 
 
+def list_names(session: Session) -> tuple[Item, ...]:
+    """Every characteristic of every part by its code and name."""
+    from qualrec.records.lookups.characteristics import names_of_all
+
+    with session.store.read() as conn:
+        return tuple(Item(part, name, code) for part, code, name in names_of_all(conn))
+
+
 def list_codes(session: Session, part: str) -> tuple[Item, ...]:
     """The characteristics of a part."""
     from qualrec.records import lookups
@@ -113,8 +121,18 @@ def list_codes(session: Session, part: str) -> tuple[Item, ...]:
         )
 
 
+def matches(words: Sequence[str], *texts: str) -> bool:
+    """Whether each of the words stands somewhere in the texts; small and large letters are the same."""
+    text = " ".join(texts).casefold()
+    return all(word in text for word in words)
+
+
 class SubjectSheet(Asking, ModalScreen["Subject | None"]):
-    """All parts, the characteristics of one of them opened below it; typing narrows the parts."""
+    """All parts, the characteristics of one of them opened below it; typing narrows parts and characteristics.
+
+    Words are looked for in number and name of the part and in code and name of the characteristic. Below a part that does
+    not match by itself stand the characteristics that do.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)", "Close")]
     DEFAULT_CSS = """
@@ -136,11 +154,13 @@ class SubjectSheet(Asking, ModalScreen["Subject | None"]):
         self.open_part = here.part if here is not None else ""
         self.parts: tuple[Item, ...] = ()
         self.codes: tuple[Item, ...] = ()
+        self.names: dict[str, list[Item]] = {}
+        """All characteristics by part, once they are read."""
 
     def compose(self) -> ComposeResult:
         with Vertical(id="sheet"):
             yield Static("Which characteristic?   (Esc: stay)", id="sheet-title", markup=False)
-            field = Input(placeholder="a part of a part number or name", compact=True)
+            field = Input(placeholder="a part of a part number, a code or a name", compact=True)
             field.cursor_blink = False
             yield field
             yield OptionList()
@@ -148,6 +168,7 @@ class SubjectSheet(Asking, ModalScreen["Subject | None"]):
     def on_mount(self) -> None:
         self.query_one(Input).focus()
         self.ask("parts", self.desk.using(list_parts), self._take_parts)
+        self.ask("names", self.desk.using(list_names), self._take_names)
 
     def failed(self, name: str, trouble: Trouble) -> None:
         self.query_one("#sheet-title", Static).update(f"! {trouble.message} {trouble.remedy}".rstrip())
@@ -168,26 +189,50 @@ class SubjectSheet(Asking, ModalScreen["Subject | None"]):
 
         self.ask("codes", self.desk.using(lambda session: list_codes(session, part)), take)
 
+    def _take_names(self, names: tuple[Item, ...]) -> None:
+        for item in names:
+            self.names.setdefault(item.part, []).append(item)
+        if self.query_one(Input).value.strip():
+            self._fill()
+
+    def _found(self, words: Sequence[str]) -> list[tuple[Item, list[Item]]]:
+        """The parts to list, each with the characteristics that match though the part does not by itself."""
+        found: list[tuple[Item, list[Item]]] = []
+        for part in self.parts:
+            if matches(words, part.part, part.name):
+                found.append((part, []))
+            elif own := [
+                c
+                for c in self.names.get(part.part, ())
+                if matches(words, part.part, part.name, c.code, c.name)
+            ]:
+                found.append((part, own))
+        return found
+
     def _fill(self) -> None:
         options = self.query_one(OptionList)
-        wanted = self.query_one(Input).value.strip().casefold()
-        found = [p for p in self.parts if wanted in f"{p.part} {p.name}".casefold()]
+        words = self.query_one(Input).value.casefold().split()
+        found = self._found(words)
         options.clear_options()
         at = 0
-        for item in found[:MOST_PARTS]:
+        for item, matching in found[:MOST_PARTS]:
             opened = item.part == self.open_part
             options.add_option(Option(self._text(f"{item.part:<14} {item.name}"), id=f"p:{item.part}"))
-            for own in self.codes if opened else ():
+            codes = {c.code for c in matching}
+            details = {c.code: c for c in self.codes} if opened else {}
+            shown = [details.get(c.code, c) for c in matching] or (self.codes if opened else ())
+            for own in shown:
                 here = self.here is not None and (own.part, own.code) == (self.here.part, self.here.code)
                 text = f"  {'>' if here else ' '} {own.code:<10} {own.name:<34} {own.detail}"
-                options.add_option(Option(self._text(cut(text, 70)), id=f"c:{own.code}"))
-                if here or (opened and not at):
+                options.add_option(Option(self._text(cut(text, 70)), id=f"c:{own.part}\n{own.code}"))
+                first = bool(codes) or (not words and opened)
+                if (here and not words) or (first and not at):
                     at = options.option_count - 1
         if len(found) > MOST_PARTS:
             more = f"{len(found) - MOST_PARTS} more parts: type a part of the number"
             options.add_option(Option(self._text(more), disabled=True))
         if not found:
-            none = "No part matches." if self.parts else "No part is on record yet."
+            none = "Nothing matches." if self.parts else "No part is on record yet."
             options.add_option(Option(none, disabled=True))
         else:
             options.highlighted = at
@@ -224,7 +269,8 @@ class SubjectSheet(Asking, ModalScreen["Subject | None"]):
         elif kind == "p":
             self._open(name)
         elif kind == "c":
-            self.dismiss(Subject(self.open_part, name))
+            part, _, code = name.partition("\n")
+            self.dismiss(Subject(part, code))
 
 
 class SubjectScreen(PlaceScreen):
