@@ -17,7 +17,7 @@ from qualrec.records import lookups, trail
 from qualrec.values import Characteristic, Flag, Lot, ReadingRow
 from qualrec.weld.failure_modes import FailureMode
 from qualrec.work import outfile
-from qualrec.work.lot_life import Balance, balance
+from qualrec.work.lot_life import LEAVES, Balance, balance, last_said_us
 from qualrec.work.lots import LotPage, lot_page
 from qualrec.work.outfile import Made
 from qualrec.work.rights import require
@@ -25,8 +25,7 @@ from qualrec.work.session import Session
 from qualrec.work.submission_pack import READING_RULE, readings_digest
 
 FREE_STATES = ("released", "released under concession", "shipped")
-"""States in which all parts that are still parts of the lot are free."""
-NEVER_STATES = ("on hold", "suspect, shipped", "scrapped", "reworked")
+"""States in which parts are free where it is not recorded how many the lot holds."""
 
 
 def gather(session: Session, number: str, *, draft: bool = False, language: str | None = None) -> Certificate:
@@ -122,12 +121,19 @@ def document(cert: Certificate) -> Document:
 
 
 def stands_against(page: LotPage, held: Balance | None) -> tuple[str, ...]:
-    """Why no certificate is made of a lot, in words; empty where parts of it are free and nothing holds them."""
+    """Why no certificate is made of a lot, in words; empty where parts of it may leave the house.
+
+    That is: parts are free by a release or a concession, and no holding flag said something new since.
+    """
     lot = page.lot
-    free = lot.state in FREE_STATES or (lot.state not in NEVER_STATES and held is not None and held.free > 0)
-    holding = [f for f in page.flags if f.level == "H" and f.scope != "process" and f.state != "closed"]
-    under_leave = any(d.kind == "use as is" for d in lot.dispositions)
-    if free and (under_leave or not holding):
+    free = lot.state in FREE_STATES if held is None else held.free > 0
+    given_us = max((d.at_us for d in lot.dispositions if d.kind in LEAVES), default=0)
+    holding = [
+        f
+        for f in page.flags
+        if f.level == "H" and f.scope != "process" and f.state != "closed" and last_said_us(f) > given_us
+    ]
+    if free and not holding and lot.state != "suspect, shipped":
         return ()
     gate = [reason.sentence for reason in page.judgement.gate.reasons if reason.effect != "informs"]
     return (f"Lot {lot.number} is {lot.state}.", *gate)

@@ -253,7 +253,7 @@ def _check_standing(lot: Lot, held: Balance, flags: Sequence[Flag]) -> None:
             flag.level == "H"
             and flag.scope != "process"
             and flag.state != "closed"
-            and _since(flag) > given_us
+            and last_said_us(flag) > given_us
         ):
             raise Refused(
                 f"{flag.kind} came up after lot {lot.number} was released.",
@@ -261,10 +261,10 @@ def _check_standing(lot: Lot, held: Balance, flags: Sequence[Flag]) -> None:
             )
 
 
-def _since(flag: Flag) -> int:
-    """The last moment at which a flag said something new."""
+def last_said_us(flag: Flag) -> int:
+    """The last moment at which a flag said something new: opened, opened again, or a finding added."""
     reopened = [a.at_us for a in flag.actions if a.kind == "reopened"]
-    return max([flag.opened_us, *reopened])
+    return max([flag.opened_us, *reopened, *(f.at_us for f in flag.findings)])
 
 
 def _under(writer: Writer, lot: Lot, parts: int, reference: str | None) -> int | None:
