@@ -78,7 +78,8 @@ class Settings:
     link: str = ""
     """Path of the link profile of this machine's instrument; empty means none."""
     keymap: Mapping[str, str] = field(default_factory=dict)
-    scanner: Scanner = Scanner()
+    scanner: Scanner = Scanner(gap_ms=0)
+    """As `load` gives it, a scanner is told from a hand by its speed; settings made otherwise leave that out."""
     config_dir: Path | None = None
     """Folder of what the user chose and saved; None: nothing is kept."""
     state_dir: Path | None = None

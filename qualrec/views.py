@@ -14,7 +14,7 @@ from qualrec.errors import Refused, UsageError
 
 Fields = Mapping[str, str]
 FILE = "views.json"
-MOST_SIGNS = 40
+MOST_SIGNS = 80
 
 
 def saved_views(folder: Path | None, place: str) -> dict[str, dict[str, str]]:

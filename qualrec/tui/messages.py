@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from textual.message import Message
 
-from qualrec.errors import ConnectionLost, QualrecError
+from qualrec.errors import ConnectionLost, DatabaseError, QualrecError
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,12 +17,15 @@ class Trouble:
     remedy: str = ""
     lost: bool = False
     """The records cannot be reached any more."""
+    records: bool = field(default=False, compare=False)
+    """The records cannot be used now: what was asked of them may be right."""
 
     @classmethod
     def of(cls, error: BaseException) -> Trouble:
         """The words of an error; one that the program does not know is named by its kind."""
         if isinstance(error, QualrecError):
-            return cls(error.message, error.remedy, isinstance(error, ConnectionLost))
+            lost = isinstance(error, ConnectionLost)
+            return cls(error.message, error.remedy, lost, isinstance(error, DatabaseError))
         return cls(
             f"The program met an error it does not know: {type(error).__name__}: {error}".rstrip(": "),
             "Write this line down for whoever looks after the program. Reload to see what is on record.",

@@ -15,7 +15,11 @@ from qualrec.records.ledger import Writer
 from qualrec.values import Characteristic, Event, Gauge, Lot, ReadingRow, Segment
 from qualrec.weld.polymers import find_grade
 from qualrec.weld.trade_rules import event_kinds
+from qualrec.work.days import moment_of
+from qualrec.work.rights import require
+from qualrec.work.session import Session
 
+HOUR_US = 3_600_000_000
 FIRST_OFF = "first-off"
 SET_UP_EVENTS = ("glass_changed", "fixture", "recipe_change", "restart")
 """Events after which a first part is pulled before the lot goes on (common practice, no source)."""
@@ -153,6 +157,40 @@ def owe_first_off(writer: Writer, kind: str, station_id: int | None) -> str:
         )
     names = ", ".join(c.code for c in codes)
     return f"Lot {lot.number} owes a first-off: {names}." if codes else ""
+
+
+def positions_of(conn: Conn, c: Characteristic, gauge: str) -> tuple[str, ...]:
+    """Positions on the part at which a characteristic was measured with a gauge, where positions are kept apart."""
+    if "position" not in c.separating:
+        return ()
+    ids = [i for group in lookups.conditions_of(conn, c.id) for i in group.ids]
+    known = lookups.load_conditions(conn, ids)
+    found = [known[i].position for i in sorted(known) if known[i].gauge == gauge and known[i].position]
+    return tuple(dict.fromkeys(found))
+
+
+def owe(session: Session, lot: str, code: str, count: int, position: str, due: str) -> str:
+    """Have a lot owe more samples, due at a moment written as '14:30' (the next such time) or with its day.
+
+    Raises UnknownRecord, UsageError, Refused.
+    """
+    require(session.actor, "open lots")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        found = lookups.lot(writer.conn, lot)
+        c = lookups.characteristic(writer.conn, found.part.number, code, found.segment.from_us)
+        due_us = next_moment(session, due, writer.now_us) if due.strip() else None
+        registry.owe_test(writer, found.id, c.id, count=count, position=position.strip(), due_us=due_us)
+    by = "" if due_us is None else f", due {session.moment(due_us)}"
+    return f"Lot {lot} owes {count} more {code}{by}."
+
+
+def next_moment(session: Session, text: str, now_us: int) -> int:
+    """The moment written: a time of day is the next one after now. Raises UsageError."""
+    if ":" not in text or "-" in text:
+        return moment_of(session, text)
+    today = session.moment(now_us)[:10]
+    found = moment_of(session, f"{today} {text.strip().zfill(5)}")
+    return found if found >= now_us else found + 24 * HOUR_US
 
 
 def history_of(conn: Conn, lot: Lot, c: Characteristic) -> History:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from qualrec.errors import UsageError
+from qualrec.errors import UnknownRecord, UsageError
 from qualrec.records import lookups
 from qualrec.weld.failure_modes import Shares
 from qualrec.work import bench
@@ -45,6 +45,20 @@ def send(session: Session, kept: Kept) -> bench.Logged | str:
         gauge=given.get("gauge") or None,
         entry_key=kept.key,
     )
+
+
+def give_up(session: Session, kept: Kept) -> str:
+    """Note in the records that a refused entry was not taken, where its lot and characteristic are known there."""
+    if kept.kind == "reading":
+        try:
+            target = find_target(session, kept.content["lot"], kept.content["code"])
+        except UnknownRecord:
+            return f"Put away: {kept.words}. The records know no such lot, so they hold nothing of it."
+        for row in kept.content["rows"]:
+            text = row.get("again") or row["text"]
+            bench.not_taken(session, target, text, None, f"refused later: {kept.refusal}"[:400])
+        return f"Put away: {kept.words}. The records hold it as not taken."
+    return f"Put away: {kept.words}."
 
 
 def _as_maker(session: Session, kept: Kept) -> Session:

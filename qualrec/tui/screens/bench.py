@@ -2,120 +2,121 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
-from textual.app import ComposeResult
 from textual.binding import BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
-from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option as ListOption
+from textual.widgets import OptionList
 
 from qualrec.tui.actions import bindings_of
-from qualrec.tui.labels import VERDICTS, Tone, cut, plain
+from qualrec.tui.labels import VERDICTS, Tone, number
 from qualrec.tui.messages import Trouble
-from qualrec.tui.screens.bench_entry import MODES, AskAgain, EntryForm, Typed, understand_shares
-from qualrec.tui.screens.bench_opening import Opening
-from qualrec.tui.screens.bench_sheets import CorrectionSheet, EventSheet
+from qualrec.tui.screens.bench_choices import choice_sheet, take_answers
+from qualrec.tui.screens.bench_entry import EntryForm, last_text, row_of
+from qualrec.tui.screens.bench_sending import words_of
+from qualrec.tui.screens.bench_shown import Shown
 from qualrec.tui.screens.bench_text import (
     first_owed,
-    lot_head,
-    owed_text,
-    readings_text,
     state_changed,
     verdict_label,
 )
 from qualrec.tui.themes import is_ascii
-from qualrec.tui.widgets.forms import Choice, Field, Form, Row, Understood
+from qualrec.tui.widgets.forms import Choice, Field, Form, Row
 
 if TYPE_CHECKING:
-    from qualrec.records.lookups import DueTest
+    from qualrec.judge.plausible import History
     from qualrec.values import Characteristic
     from qualrec.work.bench import BenchLot, Logged
+    from qualrec.work.bench_facts import WaitingLot
+    from qualrec.work.queue import Kept
     from qualrec.work.session import Session
 
-MOST_WAITING = 60
 
-
-class BenchScreen(Opening):
+class BenchScreen(Shown):
     PLACE: ClassVar[str] = "bench"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("bench")]
-    DEFAULT_CSS = """
-    BenchScreen #lot-head { height: auto; max-height: 3; padding: 0 1; }
-    BenchScreen #bench-main { height: auto; }
-    BenchScreen #owed { width: 30; height: 1fr; padding: 0 1; }
-    BenchScreen #below-side { width: 1fr; height: 1fr; }
-    BenchScreen #what { height: auto; padding: 0 1; text-style: bold; }
-    BenchScreen #verdict { height: auto; padding: 0 1; }
-    BenchScreen #below { height: 1fr; }
-    BenchScreen #waiting { height: 1fr; border: none; background: $background; }
-    """
 
     def __init__(self) -> None:
         super().__init__()
-        self.bench: BenchLot | None = None
-        self.code = ""
-        self.entries = 0
-        self._to_store: list[Typed] = []
-        """Completed entries, the first one is being stored."""
-        self._unsure: Typed | None = None
-        """An entry of which it is not known whether it was stored: the connection was lost."""
+        self.seen: dict[str, BenchLot] = {}
+        """Lots of this run by number: they can be gone on with while the records are away."""
+        self.usual: dict[tuple[str, str], History] = {}
+        self._at_us: int | None = None
+        """Moment of the entry that was taken up again; None: now."""
         self._begin_due = True
         self._told = False
         """The next change of the lot's state on the screen is known to the user."""
 
-    # Layout.
-
-    def compose_body(self) -> ComposeResult:
-        yield Field("Lot", id="scan", placeholder="scan the label or type the number", required=False)
-        yield Static(id="lot-head", markup=False)
-        with Vertical(id="bench-main"):
-            yield Static(id="what", markup=False)
-            with EntryForm(id="entry", renews=True):
-                yield Field("Value", id="value", understand=self._understand, keep_echo=True)
-                yield Choice("Failure mode", MODES, id="mode")
-                yield Field(
-                    "Shares in %",
-                    id="shares",
-                    placeholder="interf./cohesive/tear/parent: 0/60/10/30",
-                    understand=understand_shares,
-                )
-        yield Static(id="verdict", markup=False)
-        with Horizontal(id="below"):
-            yield Static(id="owed", markup=False)
-            with VerticalScroll(id="below-side"):
-                yield Static(id="below-text", markup=False)
-        yield OptionList(id="waiting")
-
     def load(self) -> None:
-        """Read the lot on the bench again, or the list of lots that wait for tests."""
+        """Read the lot on the bench again, or the list of lots that wait for tests; send what is kept."""
         if self.bench is None:
             self._show_lot(None)
             self.read("waiting", _waiting, self._show_waiting)
             self.query_one("#scan", Field).start()
         else:
-            self._open(self.bench.lot.number)
+            self.open(self.bench.lot.number)
+        self.queue.read()
+        self.tell_kept()
+        self.send()
 
     # The lot.
 
     def on_row_accepted(self, message: Row.Accepted) -> None:
         text = (message.text or "").strip()
         if message.row.id == "scan" and text:
-            self._begin_due = True
-            self._open(text)
+            self.scanned(text)
+
+    def on_row_scanned(self, message: Row.Scanned) -> None:
+        message.stop()
+        self.scanned(message.label)
+
+    def scanned(self, label: str) -> None:
+        """Take a label: a cavity or nest, else a lot. A lot is not opened over an entry that is half typed."""
+        sign = self.program.settings.scanner.stream
+        rest = label[len(sign) :].strip(" :-") if sign and label.upper().startswith(sign.upper()) else ""
+        if self.bench is not None and rest in self.bench.facts.streams:
+            self.chosen.stream = rest
+            self._show_lot(self.bench)
+            self.say(f"Cavity {rest} from now on.", Tone.GOOD)
+            return
+        half = self._half_typed()
+        if half and self.bench is not None:
+            self.app.bell()
+            self.say(
+                f"! {label} was scanned and is not opened: {half} of {self.bench.lot.number} is not finished.",
+                Tone.BAD,
+            )
+            return
+        self._begin_due = True
+        self.open(label)
+
+    def gauge_of(self, found: BenchLot, c: Characteristic) -> str:
+        return self.chosen.gauge(found, c)
+
+    def _half_typed(self) -> str:
+        value, mode = self.query_one("#value", Field), self.query_one("#mode", Choice)
+        text = value.text.strip() or (value.first_text or "")
+        return f"the entry {text}" if text else "an entry" if mode.value is not None else ""
 
     def show_record(self, *names: str) -> None:
-        self._open(names[0])
+        self.open(names[0])
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        self._open(event.option.id or "")
+        self.open(event.option.id or "")
 
-    def _open(self, text: str) -> None:
+    def open(self, text: str) -> None:
+        """Open a lot by number; while the records are away, as it was seen last in this run."""
         from_scan = self.query_one("#scan", Field)
 
         def unknown(trouble: Trouble) -> None:
             if trouble.lost:
                 self.failed("lot", trouble)
+                known = self.seen.get(text)
+                if known is not None and known is not self.bench:
+                    self._opened(known)
+                elif known is None:
+                    from_scan.tell(
+                        f"{text} was not seen in this run, so it cannot be opened without the records."
+                    )
                 return
             from_scan.tell(f"{trouble.message} {trouble.remedy}".rstrip())
             from_scan.start()
@@ -129,190 +130,191 @@ class BenchScreen(Opening):
 
     def _opened(self, found: BenchLot) -> None:
         before, self.bench = self.bench, found
+        self.seen[found.lot.number] = found
         if before is None or before.lot.id != found.lot.id:
-            self.code, self._begin_due = "", True
+            self.code, self._begin_due, self.chosen.stream = "", True, ""
             self._say_verdict("")
         elif before.lot.state != found.lot.state and not self._told:
             self.say(state_changed(before.lot.state, found), Tone.LOOK)
         self._told = False
-        if self._characteristic() is None:
+        if self.characteristic() is None:
             self.code, self._begin_due = first_owed(found), True
         self.query_one("#scan", Field).clear()
         self._show_lot(found)
         if self._begin_due or not self.query_one("#value", Field).text:
             self._begin_entry()
 
-    def _show_lot(self, found: BenchLot | None) -> None:
-        self.query_one("#bench-main").display = found is not None
-        self.query_one("#below").display = found is not None
-        self.query_one("#waiting").display = found is None
-        line = self.query_one("#lot-head", Static)
-        if found is None:
-            line.update("No lot on the bench. Lots that wait for tests:")
-            return
-        line.update(self._text(lot_head(found)))
-        c = self._characteristic()
-        self.query_one("#what", Static).update(
-            self._text("" if c is None else f"{c.code}  {c.name}{self._limits(c)}")
-        )
-        self.query_one("#owed", Static).update(self._text(owed_text(found.owed, self.code)))
-        if found.lot.state in ("on hold", "suspect, shipped"):
-            self._show_below(self._hold_text(found))
-        else:
-            style = self.decimal_style
-            self._show_below(readings_text(found.readings, self.code, style))
-
-    def _show_waiting(self, rows: tuple[DueTest, ...]) -> None:
-        waiting = self.query_one("#waiting", OptionList)
-        waiting.clear_options()
-        lots: dict[str, list[str]] = {}
-        for row in rows:
-            lots.setdefault(f"{row.lot_number}\t{row.part_number}", []).append(
-                f"{row.owed.missing} {row.owed.code}"
-            )
-        for name, owed in list(lots.items())[:MOST_WAITING]:
-            number, part = name.split("\t")
-            totals: dict[str, int] = {}
-            for item in owed:
-                count, code = item.split(" ", 1)
-                totals[code] = totals.get(code, 0) + int(count)
-            text = ", ".join(f"{n} {code}" for code, n in totals.items())
-            waiting.add_option(ListOption(self._text(f"{number:<14} {part:<12} owed: {text}"), id=number))
-        self.set_empty(False)
-        if not lots:
-            self.query_one("#lot-head", Static).update(
-                "No lot on the bench, and no lot waits for tests. F3 opens one."
-            )
-
     # One entry.
-
-    def _characteristic(self) -> Characteristic | None:
-        if self.bench is None:
-            return None
-        return next((c for c in self.bench.characteristics if c.code == self.code), None)
-
-    def _understand(self, text: str) -> Understood:
-        c = self._characteristic()
-        if c is None:
-            return Understood(None)
-        from qualrec.work.bench import understand_typed
-
-        found = understand_typed(c, text)
-        note = f"  ({found.note})" if found.note else ""
-        return Understood(found.value, f"{found.echo}{note}")
 
     def _begin_entry(self) -> None:
         self._begin_due = False
-        c = self._characteristic()
-        if c is None:
+        found, c = self.bench, self.characteristic()
+        if found is None or c is None:
             return
         self.query_one("#value", Field).rename(c.quantity.capitalize(), c.unit)
         self.query_one("#mode", Choice).display = c.strength
         self.query_one(EntryForm).clear()
+        key = (found.lot.number, c.code)
+        if key not in self.usual and not self.away:
+
+            def use(session: Session) -> History:
+                from qualrec.work.bench_facts import history_of
+
+                with session.store.read() as conn:
+                    return history_of(conn, found.lot, c)
+
+            self.read("usual", use, lambda history: self.usual.__setitem__(key, history))
 
     def on_form_complete(self, message: Form.Complete) -> None:
-        if message.form.id != "entry" or self.bench is None:
+        found, c = self.bench, self.characteristic()
+        if message.form.id != "entry" or found is None or c is None:
             return
-        values, texts = message.values, message.texts
-        self.entries += 1
-        typed = Typed(
-            self.bench.lot.number,
-            self.code,
-            texts["value"],
-            message.firsts.get("value"),
-            values.get("mode"),
-            values.get("shares"),
-            texts.get("shares", ""),
-            f"{self.program.run_mark}:{self.entries}",
-        )
-        if self._unsure is not None and typed.same(self._unsure):
-            typed = self._unsure
-        self._to_store.append(typed)
-        if len(self._to_store) == 1:
-            self._store()
+        asks = self.chosen.asks_gauge(found, c) or self.chosen.asks_moisture(found, c)
+        if not asks:
+            self._complete(message, found, c)
+            return
 
-    def _store(self) -> None:
-        """Store the first of the completed entries; the next one follows when it is done."""
-        typed = self._to_store[0]
+        def answered(answers: dict[str, str] | None) -> None:
+            if answers:
+                take_answers(found, c, self.chosen, answers, self.now_us)
+                self._show_around()
+                self._complete(message, found, c)
+            else:
+                self._fill(
+                    message.texts["value"], message.values.get("mode"), message.texts.get("shares", "")
+                )
 
-        def use(session: Session) -> Logged | AskAgain:
-            from qualrec.errors import ImplausibleValue
-            from qualrec.work import bench
-            from qualrec.work.target import find_target
+        self.app.push_screen(choice_sheet(found, c, self.chosen, missing=True, now_us=self.now_us), answered)
 
-            target = find_target(session, typed.lot, typed.code)
-            rows = bench.open_lot(session, typed.lot).readings
-            repeated = bench.owed_repeat(rows, typed.code)
-            entry = bench.Entry(
-                text=typed.text if typed.first is None else typed.first,
-                again=None if typed.first is None else typed.text,
-                mode=typed.mode or "",
-                shares=typed.shares,
-                repeat_of=repeated,
-                reason="" if repeated is None else bench.REPEAT,
-            )
-            try:
-                return bench.log(session, target, [entry], entry_key=typed.key)
-            except ImplausibleValue as error:
-                return AskAgain(error.message)
+    def _complete(self, message: Form.Complete, found: BenchLot, c: Characteristic) -> None:
+        around = self.chosen.around(found, c, self.now_us)
+        row = row_of(message, around)
+        sentence = self._unusual(found, c, row)
+        if sentence:
+            self._fill(row["text"], row["mode"], row["shares_text"])
+            self.query_one("#value", Field).again(f"{sentence} Look at the tester first.")
+            return
+        content = {"lot": found.lot.number, "code": c.code, "gauge": around.gauge, "rows": [row]}
+        words = words_of(c.code, found.lot.number, row["again"] or row["text"], c.unit, row["mode"])
+        at_us, self._at_us = self._at_us, None
+        self.keep("reading", words, content, at_us)
 
-        self.write("entry", use, self._stored, self._not_stored)
+    def _unusual(self, found: BenchLot, c: Characteristic, row: dict[str, object]) -> str:
+        """Why a value is to be typed again, where the records are away and cannot say so themselves."""
+        history = self.usual.get((found.lot.number, c.code))
+        if not self.away or history is None or row["again"] is not None or row["mode"] == "test fault":
+            return ""
+        from qualrec.judge.plausible import check_value
+        from qualrec.work.bench import understand_typed
 
-    def _not_stored(self, trouble: Trouble) -> None:
-        typed, dropped = self._give_back()
-        self._unsure = typed if trouble.lost else None
-        self.failed("entry", replace(trouble, remedy=f"{trouble.remedy} {dropped}".strip()))
-        self.query_one("#value", Field).start()
-        if not trouble.lost:
-            self._told = True
-            self.load()
+        text = str(row["text"])
+        return check_value(c, understand_typed(c, text).value, history, text).sentence
 
-    def _give_back(self) -> tuple[Typed, str]:
-        """Put the entry that was not stored back into its rows; names what was typed behind it and goes with it."""
-        typed, *behind = self._to_store
-        self._to_store.clear()
-        field, mode, shares = (
+    def _fill(self, text: str, mode: str | None, shares_text: str) -> None:
+        """Put an entry back into its rows."""
+        field, choice, shares = (
             self.query_one("#value", Field),
             self.query_one("#mode", Choice),
             self.query_one("#shares", Field),
         )
-        later = [t.text for t in behind] + ([field.text] if field.text.strip() else [])
-        self.query_one(EntryForm).show_shares(typed.mode == "mixed")
-        field.text, shares.text, mode.value = typed.text, typed.shares_text, typed.mode
-        mode.refresh()
-        return typed, f"Typed after it and not taken: {'; '.join(later)}." if later else ""
+        self.query_one(EntryForm).show_shares(mode == "mixed")
+        field.text, shares.text, choice.value = text, shares_text, mode
+        choice.refresh()
+        field.start()
 
-    def _stored(self, done: Logged | AskAgain) -> None:
-        if isinstance(done, AskAgain):
-            _, dropped = self._give_back()
-            words = f"{done.sentence} Look at the tester first; the second time both entries are kept. {dropped}".rstrip()
-            self.query_one("#value", Field).again(words)
+    def offer(self, text: str) -> None:
+        """Take a value from an instrument, as if it had been typed with Enter."""
+        field = self.query_one("#value", Field)
+        if self.bench is None or field.text.strip():
+            self.say(
+                f"! {text} came from the instrument and was not taken: no lot, or an entry is open.", Tone.BAD
+            )
             return
-        self._to_store.pop(0)
-        self._unsure = None
-        row, verdict = done.rows[0], done.verdicts[0]
+        field.text = text
+        field.submit()
+
+    # Answers of the records.
+
+    def give_back(self, kept: Kept, behind: list[Kept]) -> str:
+        row, typing = kept.content["rows"][-1], self.query_one("#value", Field).text
+        later = [last_text(k) for k in behind if k.kind == "reading"] + ([typing] if typing.strip() else [])
+        self._fill(last_text(kept), row["mode"], row["shares_text"])
+        return f"Typed after it and not taken: {'; '.join(later)}." if later else ""
+
+    def ask_again(self, kept: Kept, sentence: str, dropped: str) -> None:
+        words = (
+            f"{sentence} Look at the tester first; the second time both entries are kept. {dropped}".rstrip()
+        )
+        self.query_one("#value", Field).again(words)
+
+    def refused(self, kept: Kept) -> None:
+        self._told = True
+        self.load()
+
+    def show_kept(self, kept: Kept) -> None:
+        label = VERDICTS["open"].text(is_ascii(self))
+        self._say_verdict(
+            f"{label}  not judged yet: {kept.words}. It is kept here until the records are back.", Tone.LOOK
+        )
+        self._show_readings()
+
+    def show_stored(self, kept: Kept, done: Logged) -> None:
+        worst = next((n for n, v in enumerate(done.verdicts) if v.answer == "fail"), len(done.rows) - 1)
+        row, verdict = done.rows[worst], done.verdicts[worst]
         label = verdict_label(verdict.answer, verdict.side)
         mode = f", {row.pull.mode}" if row.pull is not None else ""
         state = f" Lot {done.lot} is {done.state}." if done.state_changed else ""
-        text = f"{label.text(is_ascii(self))}  {row.code} sample {row.key.sample}: {done.echoes[0]}{mode}. "
+        many = f"{len(done.rows)} values stored. " if len(done.rows) > 1 else ""
+        echo = done.echoes[worst]
+        if self.decimal_style == "comma" and row.value is not None:
+            echo = f"{number(row.value, row.decimals or None, 'comma')} {row.unit}"
+        text = f"{label.text(is_ascii(self))}  {many}{row.code} sample {row.key.sample}: {echo}{mode}. "
         self._say_verdict(text + " ".join(verdict.reasons) + state, label.tone)
         self.say("")
         if done.held and done.state_changed:
             self.app.bell()
         self._told = self._told or done.state_changed
-        if self._to_store:
-            self._store()
-        else:
-            self._open(self.bench.lot.number if self.bench is not None else done.lot)
+        if self.bench is None:
+            self.show_record(done.lot)
 
-    # Actions.
+    def all_stored(self) -> None:
+        if self.bench is not None:
+            self.open(self.bench.lot.number)
+
+    def take_up(self, kept: Kept) -> None:
+        if kept.kind != "reading" or len(kept.content["rows"]) != 1:
+            self.say(
+                "Only a single reading can be brought back; type this one anew, then put it away.", Tone.LOOK
+            )
+            return
+
+        def opened(found: BenchLot) -> None:
+            self._opened(found)
+            self.code = str(kept.content["code"])
+            self._show_lot(found)
+            self._begin_entry()
+            row = kept.content["rows"][0]
+            self._fill(last_text(kept), row["mode"], row["shares_text"])
+            self._at_us = kept.at_us
+            self.queue.put_away(kept)
+            self.tell_kept()
+            self.query_one("#value", Field).tell(kept.refusal)
+
+        def use(session: Session) -> BenchLot:
+            from qualrec.work import bench
+
+            return bench.open_lot(session, kept.lot)
+
+        self.read("lot", use, opened)
+
+    # Actions that belong to the rows.
 
     def on_the_bench(self) -> str:
         return "" if self.bench is None else self.bench.lot.number
 
     def opened_lot(self, number: str) -> None:
         self._told = True
-        self._open(number)
+        self.open(number)
 
     def action_other_test(self) -> None:
         """Go to the next characteristic of the lot."""
@@ -330,101 +332,27 @@ class BenchScreen(Opening):
         self._say_verdict("")
         self.load()
 
-    def action_event(self) -> None:
-        self.app.push_screen(EventSheet(), self._log_event)
-
-    def _log_event(self, kind: str | None) -> None:
-        if not kind:
-            return
-        lot = self.bench.lot.number if self.bench is not None else None
-        station = self.bench.lot.segment.station if self.bench is not None else None
-
-        def use(session: Session) -> str:
-            from qualrec.work import bench
-
-            return bench.log_event(session, kind, station=station, lot=lot)
-
-        self.write("event", use, lambda text: self.say(text, Tone.GOOD))
-
-    def action_correct(self) -> None:
-        """Correct or void a reading of the lot and characteristic on the bench."""
-        if self.bench is None:
+    def action_choose(self) -> None:
+        """Choose gauge, cavity, moisture state of the next entries."""
+        found, c = self.bench, self.characteristic()
+        if found is None or c is None:
             self.say("Open a lot first.", Tone.LOOK)
             return
-        own = [r for r in self.bench.readings if r.code == self.code]
-        if not own:
-            self.say(f"Lot {self.bench.lot.number} has no reading of {self.code} to correct.", Tone.LOOK)
+
+        def answered(answers: dict[str, str] | None) -> None:
+            if answers:
+                take_answers(found, c, self.chosen, answers, self.now_us)
+                self._show_around()
+
+        sheet = choice_sheet(found, c, self.chosen, missing=False, now_us=self.now_us)
+        if not sheet.asked:
+            self.say(f"{c.code} has one gauge or none, and its part no cavities to choose from.", Tone.LOOK)
             return
-        self.app.push_screen(
-            CorrectionSheet(self.code, own[-1].key.sample, pull=own[-1].pull is not None), self._correct
-        )
-
-    def _correct(self, given: dict[str, str] | None) -> None:
-        if not given or self.bench is None:
-            return
-        lot, code = self.bench.lot.number, self.code
-
-        def use(session: Session) -> str:
-            from qualrec.work import corrections
-
-            return corrections.correct_text(
-                session,
-                lot,
-                code,
-                int(given["sample"]),
-                value=given["value"] or None,
-                mode=given["mode"] or None,
-                reason=given["reason"],
-                second_badge=given["second"] or None,
-            ).sentence
-
-        def done(sentence: str) -> None:
-            self._told = True
-            self.say(sentence, Tone.GOOD)
-            self._open(lot)
-
-        self.write("correct", use, done)
-
-    # Words.
-
-    def _text(self, text: str) -> str:
-        return plain(text) if is_ascii(self) else text
-
-    def _say_verdict(self, text: str, tone: Tone = Tone.QUIET) -> None:
-        line = self.query_one("#verdict", Static)
-        line.update(self._text(text))
-        for other in Tone:
-            line.set_class(other is tone, f"tone-{other}")
-
-    def _show_below(self, text: str) -> None:
-        self.query_one("#below-text", Static).update(self._text(text))
-
-    def _limits(self, c: Characteristic) -> str:
-        ends = [
-            f"{name} {self.number(v, c.decimals)}"
-            for name, v in (("from", c.lsl), ("to", c.usl))
-            if v is not None
-        ]
-        return f"   {' '.join(ends)} {c.unit}" if ends else ""
-
-    def _hold_text(self, found: BenchLot) -> str:
-        gate = found.judgement.gate
-        label = VERDICTS["hold"].text(is_ascii(self))
-        lines = [f"{label}  Lot {found.lot.number} is {found.lot.state}."]
-        lines += [
-            f"  {cut(r.sentence, 150)}"
-            for r in gate.reasons
-            if r.level == "H" and r.kind != "mandatory sample missing"
-        ][:3]
-        c = self._characteristic()
-        if c is not None and c.reaction_plan:
-            lines.append("Reaction plan:")
-            lines += [f"  {at}. {step}" for at, step in enumerate(c.reaction_plan, 1)]
-        return "\n".join(lines)
+        self.app.push_screen(sheet, answered)
 
 
-def _waiting(session: Session) -> tuple[DueTest, ...]:
-    from qualrec.records import lookups
+def _waiting(session: Session) -> tuple[WaitingLot, ...]:
+    from qualrec.work.bench_facts import waiting_lots
 
     with session.store.read() as conn:
-        return lookups.due_tests(conn)
+        return waiting_lots(conn)

@@ -1,11 +1,14 @@
-"""An entry of the bench: its rows, and what was typed into them until it is stored."""
+"""An entry of the bench: its rows, and what was typed into them as it is kept until it is stored."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from qualrec.tui.widgets.forms import Field, Form, Option, Row, Understood
+
+if TYPE_CHECKING:
+    from qualrec.work.queue import Kept
 
 MODES = (
     Option("p", "parent material", "parent material", "A wall breaks away from the seam; the weld holds."),
@@ -20,27 +23,43 @@ MODES = (
 
 
 @dataclass(frozen=True, slots=True)
-class Typed:
-    """One entry as it was completed; it is stored under `key` once, however often it is sent."""
-
-    lot: str
-    code: str
-    text: str
-    first: str | None
-    mode: str | None
-    shares: Any
-    shares_text: str
-    key: str
-
-    def same(self, other: Typed | None) -> bool:
-        return other is not None and replace(other, key=self.key) == self
-
-
-@dataclass(frozen=True, slots=True)
 class AskAgain:
     """The answer of a value that is far from what was usual."""
 
     sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What holds for an entry beside what was typed: gauge, cavity or nest, moisture state, hours since welding."""
+
+    gauge: str = ""
+    stream: str = ""
+    moisture: str = ""
+    hours: float | None = None
+
+
+def row_of(message: Form.Complete, around: Around) -> dict[str, Any]:
+    """The row of a kept entry, from the filled form. A value asked twice holds the first text and `again` the second."""
+    values, texts = message.values, message.texts
+    first = message.firsts.get("value")
+    shares = values.get("shares")
+    return {
+        "text": texts["value"] if first is None else first,
+        "again": None if first is None else texts["value"],
+        "mode": values.get("mode"),
+        "shares": None if shares is None else list(shares.as_tuple()),
+        "shares_text": texts.get("shares", ""),
+        "stream": around.stream,
+        "moisture": around.moisture,
+        "hours": around.hours,
+    }
+
+
+def last_text(kept: Kept) -> str:
+    """What was typed last into the value of a kept entry."""
+    row = kept.content["rows"][-1]
+    return str(row.get("again") or row["text"])
 
 
 class EntryForm(Form):
@@ -63,6 +82,7 @@ class EntryForm(Form):
 
 
 def understand_shares(text: str) -> Understood:
+    """Four shares; the echo tells what is still missing to 100 %."""
     from qualrec.work.bench import read_shares
 
     shares = read_shares(text)

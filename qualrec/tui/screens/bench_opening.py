@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from qualrec.work.opening import Opened
     from qualrec.work.session import Session
 
-WELD, MOULD, RECEIVE, GO_ON, END = "weld", "mould", "receive", "go-on", "end"
+WELD, MOULD, RECEIVE, GO_ON, OWE, END = "weld", "mould", "receive", "go-on", "owe", "end"
 KINDS = (
     Option("w", WELD, "welded lot"),
     Option("m", MOULD, "moulding lot"),
@@ -24,6 +24,7 @@ KINDS = (
 )
 ON_A_LOT = (
     Option("g", GO_ON, "this lot goes on with something else"),
+    Option("o", OWE, "this lot owes more samples"),
     Option("e", END, "this lot has ended"),
 )
 NOW = "empty: now; or as 2026-11-30 07:30"
@@ -82,6 +83,12 @@ def rows_of(kind: str) -> tuple[Row, ...]:
             Field("Welder", id="station", required=False, placeholder="empty: as before"),
             Field("Since", id="moment", required=False, placeholder=NOW),
         ),
+        OWE: (
+            Field("Test", id="code", placeholder="code of the characteristic"),
+            Field("Samples", id="parts", understand=_count, placeholder="how many more"),
+            Field("Position", id="position", required=False, placeholder="as hourly 10:00, if it matters"),
+            Field("Due", id="moment", required=False, placeholder="as 14:30 or 2026-11-30 07:30"),
+        ),
         END: (parts, Field("Ended", id="moment", required=False, placeholder=NOW)),
     }
     return rows[kind]
@@ -92,6 +99,7 @@ TITLES = {
     MOULD: "New moulding lot",
     RECEIVE: "New delivery",
     GO_ON: "The lot goes on with something else",
+    OWE: "The lot owes more samples",
     END: "The lot has ended",
 }
 
@@ -138,6 +146,8 @@ class Opening(PlaceScreen):
 
         def done(said: Opened | str) -> None:
             if isinstance(said, str):
+                if lot:
+                    self.opened_lot(lot)
                 self.say(said, Tone.GOOD)
                 return
             self.opened_lot(said.lot)
@@ -151,6 +161,7 @@ def use_of(kind: str, lot: str, given: Mapping[str, str]) -> Callable[[Session],
 
     def use(session: Session) -> Opened | str:
         from qualrec.work import opening
+        from qualrec.work.bench_facts import owe
 
         segment = {name: given.get(name, "") for name in ("recipe", "upper", "lower", "station")}
         parts = int(given["parts"]) if given.get("parts") else None
@@ -160,6 +171,8 @@ def use_of(kind: str, lot: str, given: Mapping[str, str]) -> Callable[[Session],
             )
         if kind == GO_ON:
             return opening.change(session, lot, since=given["moment"], **segment)
+        if kind == OWE:
+            return owe(session, lot, given["code"], int(given["parts"]), given["position"], given["moment"])
         if kind == END:
             return opening.end(session, lot, quantity=parts, ended=given["moment"])
         if kind == MOULD:

@@ -28,7 +28,7 @@ EVENTS = (
 """Kinds of weld/data/event_kinds.csv that a bench logs, with their second key."""
 
 
-GIVEN = ("sample", "value", "mode", "reason", "second")
+GIVEN = ("sample", "stream", "value", "mode", "reason", "second")
 """What a correction says."""
 
 
@@ -38,7 +38,7 @@ class EventSheet(Overlay):
     def compose(self) -> ComposeResult:
         with Vertical(id="sheet"):
             yield Static("What happened?   (Esc: nothing)", id="sheet-title", markup=False)
-            yield Choice("Event", EVENTS, id="kind")
+            yield Choice("Event", EVENTS, id="kind", guard=True)
 
     def on_mount(self) -> None:
         self.query_one(Choice).start()
@@ -51,8 +51,9 @@ class EventSheet(Overlay):
 class CorrectionSheet(Sheet):
     """A new value, a new mode of a pull or, with neither, a void; with its reason and, where needed, a second person."""
 
-    def __init__(self, code: str, sample: int, *, pull: bool) -> None:
+    def __init__(self, code: str, sample: int, *, pull: bool, stream: str = "") -> None:
         super().__init__()
+        self.stream = stream
         self.code = code
         self.sample = sample
         self.pull = pull
@@ -66,6 +67,8 @@ class CorrectionSheet(Sheet):
             )
             with Form(id="correction"):
                 yield Field("Sample", id="sample")
+                if self.stream:
+                    yield Field("Cavity or nest", id="stream")
                 void = "empty and no mode: void" if self.pull else "empty: the reading is void"
                 yield Field("Right value", id="value", required=False, placeholder=void)
                 if self.pull:
@@ -78,6 +81,8 @@ class CorrectionSheet(Sheet):
 
     def on_mount(self) -> None:
         self.query_one("#sample", Field).text = str(self.sample)
+        if self.stream:
+            self.query_one("#stream", Field).text = self.stream
         self.query_one(Form).start()
 
     def on_form_complete(self, message: Form.Complete) -> None:
