@@ -178,16 +178,8 @@ def test_no_certificate_of_a_lot_that_is_not_released(plant: Any, tmp_path: Path
         lot_life.ship(session, LOT, quantity=1, concession="C-1")
 
 
-def test_a_scrapped_lot_has_nothing_to_certify(plant: Any) -> None:
-    decide(plant, "scrap")
-    with pytest.raises(Refused, match="is scrapped") as refused:
-        certificate.gather(plant.as_badge("Q-01"), LOT)
-    assert "nothing to certify" in refused.value.remedy
-
-
-def test_label_tells_state_date_and_person(plant: Any, tmp_path: Path) -> None:
-    session = plant.as_badge("T-01")
-    decide(plant, "release")
+def test_label_tells_state_date_and_person(small_plant: Any, tmp_path: Path) -> None:
+    plant, session = small_plant, small_plant.as_badge("T-01")
     plant.clock[0] += HOUR_US
     log(plant, LOT, "PULL", ["402.0"], "interfacial")
     made = label.label(session, LOT)
@@ -201,11 +193,21 @@ def test_label_tells_state_date_and_person(plant: Any, tmp_path: Path) -> None:
     digest = label.write(session, LOT, tmp_path / "l.pdf")
     assert digest == hashlib.sha256((tmp_path / "l.pdf").read_bytes()).hexdigest()
     opened = label.label(session, OTHER, language="de")
-    with plant.store.read() as conn:
-        lot = lookups.lot(conn, OTHER)
-    assert (opened.state_word, opened.quantity, opened.why) == ("OFFEN", lot.quantity, "")
+    assert (opened.state_word, opened.quantity, opened.why) == ("OFFEN", 480, "")
     with pytest.raises(UsageError, match=r"must end in \.pdf"):
         label.write(session, LOT, tmp_path / "l.xlsx")
+    plant.clock[0] += HOUR_US
+    decide(plant, "scrap")
+    gone = label.label(session, LOT)
+    assert (gone.state, gone.since_us, gone.by) == (
+        "scrapped",
+        plant.clock[0],
+        plant.as_badge("Q-01").actor.name,
+    )
+    assert gone.why == "scrap: as agreed"
+    with pytest.raises(Refused, match="is scrapped") as refused:
+        certificate.gather(plant.as_badge("Q-01"), LOT)
+    assert "nothing to certify" in refused.value.remedy
 
 
 def test_review_of_a_week(plant: Any, tmp_path: Path) -> None:
@@ -336,8 +338,8 @@ def ids(rows: list[dict[str, str]]) -> set[int]:
     return {int(row["id"]) for row in rows}
 
 
-def test_audit_pack_in_one_file(plant: Any, tmp_path: Path) -> None:
-    session = plant.as_badge("A-01")
+def test_audit_pack_in_one_file(small_plant: Any, tmp_path: Path) -> None:
+    session = small_plant.as_badge("A-01")
     made = audit_pack.write(session, OTHER, tmp_path / "pack.zip")
     with zipfile.ZipFile(made.path) as packed:
         assert packed.testzip() is None
