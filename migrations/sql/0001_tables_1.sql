@@ -49,7 +49,6 @@ CREATE TABLE reading (
   CONSTRAINT ck_reading_value_finite CHECK (value IS NULL OR value BETWEEN -1e300 AND 1e300),
   CONSTRAINT ck_reading_sample_positive CHECK (sample > 0)
 ) /* narrow */ /* ranged */;
-CREATE INDEX ix_reading_batch ON reading (batch_id);
 
 CREATE TABLE rollup (
   subject_id BIGINT NOT NULL, characteristic_id BIGINT NOT NULL, stream_id BIGINT NOT NULL,

@@ -341,7 +341,7 @@ class BulkImport:
                 prepared = gathered.sums
                 digest.groups(gathered.digests)
             if self._has_pulls:
-                pulls = [tuple(row) for row in pulls_of(connection, self.batch_id)]
+                pulls = [tuple(row) for row in pulls_of(connection, self.batch_id, self._known.span)]
                 for row in pulls:
                     digest.pull(row)
                 modes = batch_modes(pulls)
@@ -374,7 +374,7 @@ class BulkImport:
                 "rows": self.rows,
             }
             held = writer.conn.execute(
-                update(BATCH).where(BATCH.c.id == self.batch_id, BATCH.c.state == "staged").values(changes)
+                update(BATCH).where(BATCH.c.id == self.batch_id, text(STAGED)).values(changes)
             )
             if held.rowcount != 1:
                 raise Refused(
@@ -389,12 +389,16 @@ class BulkImport:
         return batch_value(self._batch, self._actor.name)
 
 
-def pulls_of(connection: Connection, batch_id: int) -> Any:
-    """Pulls of a batch in key order, all columns."""
+def pulls_of(connection: Connection, batch_id: int, span: tuple[int, int]) -> Any:
+    """Pulls of a batch in key order, all columns. `span`: its least and greatest subject."""
     same = and_(*(PULL.c[name] == READING.c[name] for name in KEY))
     order = [PULL.c[name] for name in KEY]
-    query = select(PULL).join(READING, same).where(READING.c.batch_id == batch_id).order_by(*order)
-    return connection.execute(query)
+    query = (
+        select(PULL)
+        .join(READING, same)
+        .where(READING.c.batch_id == batch_id, PULL.c.subject_id.between(*span))
+    )
+    return connection.execute(query.order_by(*order))
 
 
 def refuse_known_file(connection: Connection, plant_id: int, file_digest: str | None, file_name: str) -> None:

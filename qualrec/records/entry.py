@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -104,6 +105,13 @@ def _earlier(writer: Writer, entry_key: str) -> Receipt | None:
     batch_id = writer.conn.execute(query, {"plant": writer.plant_id, "key": entry_key}).scalar()
     if batch_id is None:
         return None
+    note = text(
+        "SELECT content FROM trail WHERE plant_id = :plant AND what_table = 'batch' AND what_id = :batch"
+    )
+    for content in writer.conn.execute(note, {"plant": writer.plant_id, "batch": batch_id}).scalars():
+        listed = json.loads(content).get("readings")
+        if listed is not None:
+            return Receipt(int(batch_id), tuple(ReadingKey(*row[:4]) for row in sorted(listed)), True)
     rows = writer.conn.execute(
         text(
             "SELECT subject_id, characteristic_id, stream_id, sample FROM reading WHERE batch_id = :batch"

@@ -70,7 +70,6 @@ class Reading(SQLModel, table=True):
     __table_args__ = (
         CheckConstraint("value IS NULL OR value BETWEEN -1e300 AND 1e300", name="value_finite"),
         CheckConstraint("sample > 0", name="sample_positive"),
-        Index("ix_reading_batch", "batch_id"),
         {"sqlite_with_rowid": False, "postgresql_partition_by": "RANGE (subject_id)"},
     )
     subject_id: int = big(pk=True)
