@@ -311,13 +311,23 @@ def needed_lots(claimed: float, observed: float, per_lot: int, ratio: float, lev
             f"{per_lot} values per lot and a variance ratio of {ratio} were given.",
             "Give at least 1 value per lot and a ratio of 0 or more.",
         )
+    return _smallest(lambda k: lots_bound(observed, k, per_lot, ratio, level) < claimed, 2, 10_000_000)
+
+
+def lots_bound(observed: float, k: int, per_lot: int, ratio: float, level: float = 0.95) -> float:
+    """Lower bound of a one-sided index that `k` lots of `per_lot` values show at the index `observed`.
+
+    `ratio` = between-lot variance / within-lot variance; the lots are taken to show exactly these variances. Degrees of
+    freedom by `effective_df`. Raises ComputeError for k < 2, per_lot < 1 and a negative ratio.
+    """
+    if k < 2 or per_lot < 1 or not (np.isfinite(ratio) and ratio >= 0):
+        raise ComputeError(
+            f"{k} lots of {per_lot} values and a variance ratio of {ratio} were given.",
+            "Give at least 2 lots, 1 value per lot and a ratio of 0 or more.",
+        )
     means, rest = ratio + 1.0 / per_lot, 1.0 - 1.0 / per_lot
-
-    def short(k: int) -> bool:
-        df = cb.effective_df(means, k - 1, rest, k * (per_lot - 1), level)
-        return float(cb.bound_one_sided(observed, k * (means + rest) / means, df, level)) < claimed
-
-    return _smallest(short, 2, 10_000_000)
+    df = cb.effective_df(means, k - 1, rest, k * (per_lot - 1), level)
+    return float(cb.bound_one_sided(observed, k * (means + rest) / means, df, level))
 
 
 def _smallest(short: Callable[[int], bool], low: int, most: int) -> int:

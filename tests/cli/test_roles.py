@@ -29,6 +29,7 @@ READS = ""
 FILES_ONLY = {
     "demo": "writes a new invented plant",
     "selfcheck": "computes published cases; opens no database",
+    "serve": "offers the screens, where each act asks for its right",
     "archive-check": "reads a folder; opens no database",
     "db create": "makes a new database and its first person",
     "db grants": "prints SQL; opens no database",

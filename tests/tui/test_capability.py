@@ -21,6 +21,7 @@ from qualrec.errors import UsageError
 from qualrec.judge.evidence import Evidence, GaugeStanding, IndexStanding, ShapeStanding, evidence_chain
 from qualrec.records import lookups
 from qualrec.records.database import open_store
+from qualrec.stats.capability import needed_lots
 from qualrec.tui.app import QualrecApp
 from qualrec.tui.desk import Desk
 from qualrec.tui.labels import Tone
@@ -265,12 +266,22 @@ def test_what_if_bound_is_exact_for_one_limit() -> None:
     t = 3 * index * math.sqrt(n)
     low, high = (stats.nct.cdf(t, n - 1, 3 * (bound + d) * math.sqrt(n)) for d in (0.006, -0.006))
     assert low < 0.95 < high
-    assert "is under 1.33" in lines[1]
-    needed = int(re.search(r"([0-9]+) independent", lines[2]).group(1))  # type: ignore[union-attr]
+    assert lines[1].startswith("In 6 lots of 5 that differ as these do: lower bound ")
+    assert "is under 1.33" in lines[2]
+    needed = int(re.search(r"([0-9]+) independent", lines[3]).group(1))  # type: ignore[union-attr]
     for size, shown in ((needed, True), (needed - 1, False)):
         at = stats.nct.cdf(3 * index * math.sqrt(size), size - 1, 3 * 1.33 * math.sqrt(size))
         assert bool(at >= 0.95) is shown
-    assert "lots of 5" in lines[3]
+    assert "lots of 5" in lines[4]
+
+
+@pytest.mark.parametrize("ratio", [0.0, 0.5, 2.0])
+def test_what_if_in_lots_is_the_bound_that_needed_lots_asks_for(ratio: float) -> None:
+    """At the number of lots needed the bound reaches the requirement, with one lot fewer it does not."""
+    k = needed_lots(1.33, 1.8, 5, ratio)
+    facts = Known(1.33, 1.8, 1.2, 150, 5, ratio, two_sided=False)
+    for lots, word in ((k, "reaches 1.33"), (k - 1, "is under 1.33")):
+        assert word in answers(Question(1.33, 1.8, 5 * lots), facts, "point")[1]
 
 
 def test_what_if_says_where_no_number_helps_and_refuses_nonsense() -> None:

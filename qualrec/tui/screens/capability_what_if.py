@@ -44,6 +44,7 @@ def answers(question: Question, known: Known, style: DecimalStyle) -> list[str]:
     asked, index = number(question.requirement, 2, style), number(question.index, 2, style)
     return [
         _bound_sentence(question, known, style),
+        *_lots_sentence(question, known, style),
         _reach_sentence(question, known, style),
         *_needed_sentences(question, known, asked, index),
     ]
@@ -60,6 +61,21 @@ def _bound_sentence(question: Question, known: Known, style: DecimalStyle) -> st
         f"{n} independent readings with an index of {number(question.index, 2, style)}: lower bound "
         f"{number(value, 2, style)}, which {met} {number(question.requirement, 2, style)}."
     )
+
+
+def _lots_sentence(question: Question, known: Known, style: DecimalStyle) -> list[str]:
+    """The same readings in lots that differ as those on record: readings of one lot say less than independent ones."""
+    k = question.readings // known.per_lot
+    if known.ratio is None or k < 2:
+        return []
+    from qualrec.stats.capability import lots_bound
+
+    value = lots_bound(question.index, k, known.per_lot, known.ratio)
+    met = "reaches" if value >= question.requirement else "is under"
+    return [
+        f"In {k} lots of {known.per_lot} that differ as these do: lower bound {number(value, 2, style)}, which {met} "
+        f"{number(question.requirement, 2, style)}."
+    ]
 
 
 def _reach_sentence(question: Question, known: Known, style: DecimalStyle) -> str:
