@@ -213,6 +213,13 @@ class TemporaryChange:
     until_us: int
     state: str
     person: str
+    ended_us: int | None = None
+    """When somebody ended it; None while it is open."""
+
+    @property
+    def last_us(self) -> int:
+        """The last moment at which it held."""
+        return self.until_us if self.ended_us is None else min(self.until_us, self.ended_us)
 
     def expired_at(self, moment_us: int) -> bool:
         """Whether it is past its end at a moment and nobody ended it."""

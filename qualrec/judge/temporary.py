@@ -17,7 +17,7 @@ def change_findings(facts: LotFacts) -> tuple[Finding, ...]:
     found = []
     for change in facts.changes:
         touched = [s for s in facts.lot.segments if _touches(change, s)]
-        during = [s for s in touched if change.from_us <= s.from_us <= change.until_us]
+        during = [s for s in touched if change.from_us <= s.from_us <= change.last_us]
         after = [s for s in touched if s.from_us > change.until_us]
         if after and change.state == "open":
             found.append(_expired(facts, change, after[0]))

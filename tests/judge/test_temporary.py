@@ -61,3 +61,10 @@ def test_the_last_moment_of_a_change_still_belongs_to_it(case) -> None:
     assert found(facts, replace(change, until_us=segment.from_us - 1)) == [kinds.CHANGE_EXPIRED]
     assert not replace(change, until_us=5).expired_at(5)
     assert replace(change, until_us=5).expired_at(6)
+
+
+def test_a_change_ended_early_touches_nothing_welded_later(case) -> None:
+    facts, segment, change = case
+    ended = replace(change, state="ended", ended_us=segment.from_us - 1)
+    assert found(facts, ended) == []
+    assert found(facts, replace(ended, ended_us=segment.from_us)) == [kinds.TEMPORARY_CHANGE]

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Connection, Select, and_, select
 
 from qualrec.errors import UnknownRecord
 from qualrec.records.lookups.base import find, rows_for, table
@@ -131,11 +131,17 @@ def temporary_changes(
 ) -> tuple[TemporaryChange, ...]:
     """Temporary changes, those that end first at the head."""
     t, p, s, who = table("temporary_change"), table("part"), table("station"), table("person")
+    e = table("trail")
+    named = (p.c.number.label("part_number"), s.c.code.label("station"), who.c.name.label("person"))
+    ending = and_(
+        e.c.what_table == "temporary_change", e.c.what_id == t.c.id, e.c.act == "temporary change ended"
+    )
     asked = (
-        select(t, p.c.number.label("part_number"), s.c.code.label("station"), who.c.name.label("person"))
+        select(t, *named, e.c.at_us.label("ended_us"))
         .join(p, p.c.id == t.c.part_id)
         .outerjoin(s, s.c.id == t.c.station_id)
         .outerjoin(who, who.c.id == t.c.person_id)
+        .outerjoin(e, ending)
         .order_by(t.c.until_us, t.c.id)
     )
     if part_id is not None:
@@ -154,6 +160,7 @@ def temporary_changes(
             until_us=row.until_us,
             state=row.state,
             person=row.person or "",
+            ended_us=row.ended_us,
         )
         for row in conn.execute(asked)
     )

@@ -203,11 +203,9 @@ def add_temporary_change(
 
 
 def end_temporary_change(writer: Writer, change_id: int, *, why: str) -> None:
-    """End a temporary change, from now on where its last day has not come yet."""
+    """End a temporary change, from now on; its last day stays as it was signed."""
     reason = checks.prose(why, "The reason", filled=True)
     change = checks.row(writer, "temporary_change", change_id, "temporary change")
     if change.state != "open":
         raise Refused("The temporary change has ended already.", "Nothing has to be done.")
-    until_us = min(change.until_us, max(writer.now_us, change.from_us + 1))
-    changes = {"state": "ended", "until_us": until_us}
-    writer.update("temporary_change", change_id, changes, act="temporary change ended", why=reason)
+    writer.update("temporary_change", change_id, {"state": "ended"}, act="temporary change ended", why=reason)
