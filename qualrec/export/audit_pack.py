@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from qualrec.export.certificate import Certificate, certificate_document
-from qualrec.export.document import Cell, Column, Document, Figure, Grid, Page, When
+from qualrec.export.document import Cell, Column, Day, Document, Figure, Grid, Page, When
 from qualrec.export.messages import Words
 from qualrec.values import Event, Flag, Gauge, ReadingRow, TrailRow
 
@@ -118,7 +118,7 @@ def _gauges(gauges: Sequence[Gauge], words: Words) -> Page:
     columns = [Column(words(key), number=key in ("u.as_found", "u.as_left")) for key in keys]
     found = tuple(
         (
-            g.code, g.name, words.word(g.state), When(c.at_us), When(c.due_us), words.word(c.verdict), Figure(c.as_found),
+            g.code, g.name, words.word(g.state), When(c.at_us), Day(c.due_us), words.word(c.verdict), Figure(c.as_found),
             Figure(c.as_left), c.certificate, c.standard,
         )
         for g in gauges

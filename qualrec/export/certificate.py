@@ -9,6 +9,7 @@ from qualrec.export.document import (
     Block,
     Cell,
     Column,
+    Day,
     Document,
     Facts,
     Figure,
@@ -284,7 +285,7 @@ def _concessions(cert: Certificate, words: Words) -> Grid:
         Column(words("cert.holds_until"), span=2),
         Column(words("cert.reason"), span=4),
     )
-    rows = tuple((c.reference, c.quantity, When(c.until_us), c.reason) for c in cert.concessions)
+    rows = tuple((c.reference, c.quantity, Day(c.until_us), c.reason) for c in cert.concessions)
     return Grid(words("cert.concessions"), columns, rows, words("cert.no_concessions"))
 
 

@@ -29,7 +29,14 @@ class When:
     at_us: int | None
 
 
-Cell = str | int | Figure | When | None
+@dataclass(frozen=True, slots=True)
+class Day:
+    """The day of a moment in the plant's zone, for what is due by the end of a day."""
+
+    at_us: int | None
+
+
+Cell = str | int | Figure | When | Day | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +142,10 @@ def shown(document: Document, cell: Cell) -> str:
     """A cell as text."""
     if cell is None:
         return ""
-    if isinstance(cell, When):
-        return "" if cell.at_us is None else document.moment(cell.at_us)
+    if isinstance(cell, When | Day):
+        if cell.at_us is None:
+            return ""
+        return document.moment(cell.at_us)[: None if isinstance(cell, When) else len("2026-11-30")]
     if isinstance(cell, Figure):
         return figure_text(cell, comma=document.comma)
     return str(cell)
@@ -152,7 +161,7 @@ def figure_text(figure: Figure, *, comma: bool) -> str:
 
 def is_empty(cell: Cell) -> bool:
     """Whether a cell says nothing."""
-    if isinstance(cell, When):
+    if isinstance(cell, When | Day):
         return cell.at_us is None
     if isinstance(cell, Figure):
         return cell.value is None or not math.isfinite(cell.value)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import UTC, datetime
 from pathlib import Path
+from textwrap import shorten
 
 from openpyxl.utils import get_column_letter
 
@@ -12,6 +14,7 @@ from qualrec.export.book import FILL, Book, Look, Sheet, Span, Value, lines_of
 from qualrec.export.document import (
     Cell,
     Column,
+    Day,
     Document,
     Facts,
     Figure,
@@ -22,12 +25,16 @@ from qualrec.export.document import (
     When,
     is_empty,
 )
-from qualrec.export.styles import DATE_TIME, decimals
+from qualrec.export.styles import DATE, DATE_TIME, decimals
 from qualrec.export.text import shown as safe
 
 _LINE = re.compile(r"[^\n]*\n|[^\n]+")
 MOST_LINES = 32
 """Lines of text in one row: a row may be 409 points high, and has to fit a printed page. Longer texts go on in the next row."""
+EDGE = 50
+"""Most characters of a text in the head or foot of a printed page."""
+GAP = "_)"
+"""Leaves the width of a bracket free behind a number, so that it does not touch the next column."""
 LABEL_SHARE = 0.28
 """How much of the width of a page the label of a fact takes at least."""
 
@@ -38,8 +45,8 @@ def write_book(document: Document, to: Path) -> None:
     book = Book(
         document.words,
         document.plant.zone,
-        header=(f"{document.plant.name}{' - ' if mark else ''}{mark}", document.subject),
-        footer=document.foot(),
+        header=(shorten(document.plant.name, EDGE, placeholder="…"), mark),
+        footer=f"{shorten(document.subject, EDGE, placeholder='…')}, {document.foot()}",
     )
     _properties(book, document)
     taken: set[str] = set()
@@ -200,11 +207,15 @@ def _cell(sheet: Sheet, cell: Cell, column: Column) -> tuple[Value, Look]:
     """Value and look of a cell: numbers as numbers, moments as dates, everything else as text."""
     if isinstance(cell, When):
         return sheet.book.when(cell.at_us), ("date", DATE_TIME)
+    if isinstance(cell, Day):
+        second = None if cell.at_us is None else cell.at_us // 1_000_000 * 1_000_000
+        at = sheet.book.when(second)
+        return None if at is None else math.floor(at), ("date", DATE)
     look = "strong number" if column.strong else "number"
     if isinstance(cell, Figure):
-        return cell.value, (look, decimals(cell.places) if cell.places is not None else "General")
+        return cell.value, (look, decimals(cell.places) + GAP if cell.places is not None else "General")
     if isinstance(cell, int):
-        return cell, (look, "0")
+        return cell, (look, f"0{GAP}")
     if column.number:
         return cell, look
     return cell, "strong" if column.strong else "text"

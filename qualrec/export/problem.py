@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from qualrec.export.document import Block, Cell, Column, Document, Facts, Grid, Notes, Page, When
+from qualrec.export.document import Block, Cell, Column, Day, Document, Facts, Grid, Notes, Page, When
 from qualrec.export.messages import Words
 from qualrec.records.lookups import ProblemReport, ProblemStep
 from qualrec.values import Plant
@@ -147,7 +147,7 @@ def _facts(report: ProblemReport, cover: ProblemCover, words: Words) -> Facts:
         (words("pr.state"), words.word(report.state)),
         (words("pr.part"), report.part),
         (f"{words('pr.opened')} ({cover.plant.zone})", When(report.opened_us)),
-        (words("pr.due"), When(report.due_us)),
+        (words("pr.due"), Day(report.due_us)),
         (words("doc.head"), f"{words('cover.entry')} {cover.trail_seq}: {cover.trail_digest}"),
     ]
     return Facts("", tuple(rows))
@@ -194,7 +194,7 @@ def _summary(report: ProblemReport, cover: ProblemCover, words: Words) -> Grid:
         (
             s.code,
             discipline(s.code, cover.language).name,
-            When(s.due_us),
+            Day(s.due_us),
             s.owner,
             When(s.done_us),
             s.done_by,

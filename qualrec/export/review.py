@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from qualrec.export.document import Block, Cell, Column, Document, Facts, Figure, Grid, Notes, Page, When
+from qualrec.export.document import Block, Cell, Column, Day, Document, Facts, Figure, Grid, Notes, Page, When
 from qualrec.export.messages import Words
 from qualrec.records.lookups import (
     Concession,
@@ -379,7 +379,7 @@ def _owed(review: Review, words: Words) -> Page:
 def _gauges(review: Review, words: Words) -> Page:
     columns = _columns(words, "!u.code", "u.name", "u.state", "u.due", "!rev.gauge_state")
     rows = tuple(
-        (g.code, g.name, words.word(g.state), When(g.due_us), words.word(g.standing)) for g in review.gauges
+        (g.code, g.name, words.word(g.state), Day(g.due_us), words.word(g.standing)) for g in review.gauges
     )
     grid = Grid("", columns, rows, words("rev.gauges_none"))
     return _page(words, "rev.gauges", (14, 40, 20, 18, 24), grid, days=review.gauge_days)
@@ -402,7 +402,7 @@ def _problems(review: Review, words: Words) -> Page:
         words, "!pr.number", "pr.title", "pr.opened", "pr.due", "rev.next", "!rev.overdue_steps"
     )
     rows = tuple(
-        (p.number, p.title, When(p.opened_us), When(p.due_us), p.next_step, ", ".join(p.overdue))
+        (p.number, p.title, When(p.opened_us), Day(p.due_us), p.next_step, ", ".join(p.overdue))
         for p in review.problems
     )
     grid = Grid("", columns, rows, words("rev.problems_none"))
@@ -419,7 +419,7 @@ def _concessions(review: Review, words: Words) -> Page:
             c.part_number,
             c.lot_number,
             None if c.quantity is None else c.quantity - c.used,
-            When(c.until_us),
+            Day(c.until_us),
             c.reason,
         )
         for c in review.concessions

@@ -21,7 +21,7 @@ from openpyxl import load_workbook
 
 from qualrec.export.book import lines_of
 from qualrec.export.certificate import Certificate, Leave, Result, Signed, certificate_document
-from qualrec.export.document import Column, Document, Facts, Figure, Grid, Notes, Page, Signs, When
+from qualrec.export.document import Column, Day, Document, Facts, Figure, Grid, Notes, Page, Signs, When
 from qualrec.export.document_book import MOST_LINES, cut, write_book
 from qualrec.export.document_words import DOCUMENT_WORDS
 from qualrec.export.label import (
@@ -224,7 +224,10 @@ def test_a_document_without_rows_says_so(pdf: Callable[[Document], Pdf], tmp_pat
 
 def test_a_workbook_holds_numbers_dates_and_quoted_texts(tmp_path: Path) -> None:
     rows = tuple((text, "long " * 2000, Figure(0.1 + at, 1)) for at, text in enumerate(ACTING))
-    first = Page("First", (20, 40, 20), (Facts("", (("When", When(START_US)), ("How many", 12))),))
+    due = Day(START_US + 59_399_999_999)  # 2026-03-02 23:59:59.999999 in the zone
+    first = Page(
+        "First", (20, 40, 20), (Facts("", (("When", When(START_US)), ("How many", 12), ("Due", due))),)
+    )
     second = Page(
         "a/b:c" * 20,
         (20, 40, 20),
@@ -245,6 +248,7 @@ def test_a_workbook_holds_numbers_dates_and_quoted_texts(tmp_path: Path) -> None
         assert found[text].quotePrefix == text.startswith(("=", "+", "@"))
     assert found[12].data_type == "n"
     assert any(c.is_date and c.value.isoformat(" ", "minutes") == "2026-03-02 07:30" for c in cells)
+    assert any(c.is_date and c.value.isoformat(" ", "minutes") == "2026-03-02 00:00" for c in cells)
     assert any(c.value == 0.1 + 0.2 for c in cells)
     assert max(d.height or 0 for sheet in book for d in sheet.row_dimensions.values()) <= 409
     assert sum(str(c.value).count("long") for c in cells) == 2000 * len(ACTING)
@@ -309,7 +313,7 @@ def test_a_draft_is_marked_on_every_page_and_sheet(
     assert all("DRAFT - NOT RELEASED" in page for page in made.pages)
     write_book(draft, tmp_path / "draft.xlsx")
     sheet = load_workbook(tmp_path / "draft.xlsx").active
-    assert "DRAFT - NOT RELEASED" in sheet.oddHeader.left.text
+    assert "DRAFT - NOT RELEASED" in sheet.oddHeader.center.text
     assert "DRAFT - NOT RELEASED" in [row[0].value for row in sheet.iter_rows()]
 
 
