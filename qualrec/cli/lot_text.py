@@ -149,6 +149,11 @@ def print_page(session: Session, page: LotPage) -> None:
     for done in lot.dispositions:
         parts = "" if done.quantity is None else f" {done.quantity} parts"
         output.line(f"{done.kind}{parts}, {done.person}, {session.moment(done.at_us)}: {done.reason}")
+    for one in page.signatures:
+        mark = f"   {one.words.upper()}" if one.words else "   covers what was signed"
+        output.line(
+            f"signed: {one.signature.meaning}, {one.signature.person}, {session.moment(one.signature.at_us)}{mark}"
+        )
     for shipment in lot.shipments:
         output.line(f"shipped {shipment.quantity}, {session.moment(shipment.at_us)}, {shipment.document}")
 

@@ -148,6 +148,7 @@ def correct_reading(
     """Correct or void one reading; the old value stays readable."""
     if sum((value is not None, mode is not None, void)) != 1:
         raise UsageError("Nothing or too much to correct.", "Give one of --value, --mode or --void.")
+    from qualrec.cli import secret_entry
     from qualrec.work import corrections
 
     with session() as s:
@@ -161,6 +162,7 @@ def correct_reading(
             mode=mode,
             stream=stream,
             second_badge=second_badge,
+            second_secret=secret_entry.of_second(s, second_badge),
         )
         output.line(done.sentence)
 

@@ -54,9 +54,15 @@ def show_trail(
 ) -> None:
     """Show who did what, newest first. `qualrec trail verify` recomputes the chain."""
     from qualrec.records import lookups
+    from qualrec.work.signed import standing
 
     with session() as s, s.store.read() as conn:
         rows = lookups.trail_rows(conn, limit=most)
+        marks = {
+            r.seq: standing(conn, lookups.signature_by_id(conn, r.what_id)).words
+            for r in rows
+            if r.what_table == "signature" and not as_json
+        }
     if as_json:
         output.json_out(rows)
         return
@@ -67,7 +73,7 @@ def show_trail(
                 r.seq,
                 s.moment(r.at_us),
                 r.person or "the program",
-                r.act,
+                f"{r.act} ({marks[r.seq]})" if marks.get(r.seq) else r.act,
                 r.what_table,
                 s.short_id(r.what_id),
                 r.digest[:12],

@@ -20,6 +20,7 @@ from qualrec.work.passwords import Kind
 
 if TYPE_CHECKING:
     from qualrec.records.lookups import Account, Person
+    from qualrec.work.session import Session
 
 TRIES = 5
 FIRST_LOCK_US = 15 * 60 * 1_000_000
@@ -79,6 +80,25 @@ def is_sample_secret(store: Store, badge: str, secret: str) -> bool:
     """Whether a printed sample secret is still the person's password; nothing is counted."""
     with store.read() as conn:
         return passwords.fits(lookups.account(conn, badge).password_hash, secret)
+
+
+def prove_second(session: Session, badge: str, secret: str | None) -> None:
+    """Prove who stands behind a correction as second person: somebody else, by PIN or password where the plant keeps accounts.
+
+    On the command line of the sample plant the printed sample password is given by the program, as for the first person.
+    """
+    if session.accounts and badge == session.actor.badge:
+        raise Refused("The second person is the first.", "Somebody else has to stand behind it.")
+    if second_proves(session, badge):
+        prove(session.store, session.plant, badge, secret or "")
+
+
+def second_proves(session: Session, badge: str) -> bool:
+    """Whether PIN or password of a second person is asked."""
+    sample = session.signs and session.plant.invented
+    if not session.accounts:
+        return False
+    return not (sample and is_sample_secret(session.store, badge, SAMPLE_PASSWORD))
 
 
 def _check_has(account: Account, password_only: bool) -> None:

@@ -10,6 +10,7 @@ from qualrec.judge.verdict import judge_reading
 from qualrec.records import lookups
 from qualrec.values import Flag, ReadingRow
 from qualrec.weld.failure_modes import find_mode
+from qualrec.work import accounts
 from qualrec.work.bench import understand_typed
 from qualrec.work.judging import judge_and_store
 from qualrec.work.rights import BENCH, require
@@ -37,11 +38,12 @@ def correct_text(
     mode: str | None = None,
     stream: str | None = None,
     second_badge: str | None = None,
+    second_secret: str | None = None,
 ) -> Corrected:
     """Correct a value or a mode, or void the reading (neither given), and judge the lot anew.
 
-    Where the verdict on the reading changes, a second person must stand behind it. Raises Refused without one, UsageError where
-    value and mode are both given.
+    Where the verdict on the reading changes, a second person must stand behind it, who in a plant with accounts proves it by
+    PIN or password (`second_secret`). Raises Refused without one, UsageError where value and mode are both given.
     """
     require(session.actor, "correct readings")
     if value is not None and mode is not None:
@@ -61,6 +63,8 @@ def correct_text(
             f"{second.name} holds no role that may stand behind a correction.",
             f"Ask somebody who is {' or '.join(sorted(BENCH))}.",
         )
+    if second is not None and second_badge is not None:
+        accounts.prove_second(session, second_badge, second_secret)
     row = _reading_named(rows, sample, stream, target)
     c = target.characteristic
     understood = None if value is None else understand_typed(c, value)

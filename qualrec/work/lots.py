@@ -14,7 +14,7 @@ from qualrec.values import Correction, Event, Flag, Gauge, Lot, ReadingRow
 from qualrec.work.lot_life import check_quantity, find_leave, open_child, state_after
 from qualrec.work.rights import require
 from qualrec.work.session import Session
-from qualrec.work.signed import concession_content, decision_content
+from qualrec.work.signed import Standing, concession_content, decision_content, signatures_of
 from qualrec.work.signing import ready_to_sign, sign
 
 RELEASABLE = ("under review", "on hold", "awaiting tests", "open")
@@ -33,6 +33,8 @@ class LotPage:
     corrections: tuple[Correction, ...]
     events: tuple[Event, ...]
     gauges: Mapping[str, Gauge]
+    signatures: tuple[Standing, ...]
+    """Signatures under it, oldest first, and whether they still cover it."""
 
     @property
     def blocking(self) -> tuple[str, ...]:
@@ -65,6 +67,7 @@ def lot_page(session: Session, number: str) -> LotPage:
             corrections=lookups.corrections(conn, lot=lot.number),
             events=tuple(sorted({e.id: e for e in events}.values(), key=lambda e: (e.at_us, e.id))),
             gauges={g.code: g for g in lookups.gauges(conn) if g.code in used},
+            signatures=signatures_of(conn, "lot", lot.id),
         )
 
 
@@ -94,6 +97,31 @@ def note_action(session: Session, flag_id: int, text: str) -> str:
     with session.store.write(session.actor, session.plant.id) as writer:
         findings.add_action(writer, flag_id, text)
         return f"Flag {session.short_id(flag_id)}: {text}"
+
+
+def tick_step(session: Session, flag_id: int, position: int, remark: str = "") -> str:
+    """Tick a step of a flag's reaction plan as done now. Raises UsageError for a step that the plan does not have."""
+    require(session.actor, "acknowledge flags")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        flag = lookups.flag(writer.conn, flag_id)
+        if not 1 <= position <= len(flag.reaction_plan):
+            raise UsageError(
+                f"The reaction plan has no step {position}.", f"It has {len(flag.reaction_plan)} steps."
+            )
+        step = flag.reaction_plan[position - 1]
+        registry.add_step(
+            writer,
+            "reaction plan",
+            step,
+            position=position,
+            flag_id=flag_id,
+            lot_id=flag.lot_id,
+            station_id=session.actor.station_id,
+            remark=remark.strip(),
+        )
+        words = f"Step {position} done: {step} {remark.strip()}".rstrip()
+        findings.add_action(writer, flag_id, words)
+    return f"Flag {session.short_id(flag_id)}: {words}"
 
 
 def close_flag(session: Session, flag_id: int, action: str) -> str:

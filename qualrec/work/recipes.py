@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from qualrec.errors import UsageError
+from qualrec.intake.numbers import understand
 from qualrec.judge.windows import measured_in, outside, settings_of
 from qualrec.records import lookups, registry
 from qualrec.records.lookups import TemporaryChange
@@ -13,13 +15,15 @@ from qualrec.values import RecipeRevision, RecipeSetting, Window
 from qualrec.weld.change_triggers import Trigger, change_triggers
 from qualrec.weld.energy import EnergyBudget, energy_budget
 from qualrec.weld.recipe_rules import RecipeRemark, recipe_remarks
-from qualrec.weld.settings import SETTINGS, find_process
+from qualrec.weld.settings import SETTINGS, Setting, find_process
 from qualrec.work.days import end_of_day
 from qualrec.work.materials_light import LastTransmission, joint_parts, last_transmission
 from qualrec.work.rights import require
 from qualrec.work.session import Session
-from qualrec.work.signed import change_content
+from qualrec.work.signed import Standing, change_content, signatures_of
 from qualrec.work.signing import ready_to_sign, sign
+
+_ENDS = re.compile(r"\s+(from|to)\s+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,10 @@ class RecipePage:
     triggers: tuple[Trigger, ...] = ()
     """What the change from the revision before (`compared`) asks for."""
     compared: int | None = None
+    changes: tuple[Difference, ...] = ()
+    """What changed from the revision before."""
+    signatures: tuple[Standing, ...] = ()
+    """Approvals of the revision and its temporary changes, and whether they still cover them."""
 
 
 def recipes_page(session: Session) -> tuple[tuple[RecipeRevision, ...], tuple[TemporaryChange, ...]]:
@@ -55,16 +63,26 @@ def recipes_page(session: Session) -> tuple[tuple[RecipeRevision, ...], tuple[Te
         return lookups.recipe_revisions(conn), lookups.temporary_changes(conn)
 
 
-def recipe_page(session: Session, revision_id: int) -> RecipePage:
-    """A revision with its energy at the joint, by the last measured transmission of the part. Raises UnknownRecord."""
+def recipe_page(session: Session, revision_id: int, *, against: int | None = None) -> RecipePage:
+    """A revision with its energy at the joint, by the last measured transmission of the part. Raises UnknownRecord.
+
+    `against`: number of the revision that it is compared with, as `base_of` chooses if left out.
+    """
     with session.store.read() as conn:
         revision = lookups.recipe_revision_by_id(conn, revision_id)
         part = lookups.part(conn, revision.part_number)
         light = last_transmission(conn, revision.part_number)
         lots = len(lookups.lots_touched(conn, recipe_revision_id=revision_id))
         parts = joint_parts(conn, part)
-        base = base_of(lookups.recipe_revisions(conn, revision.part_number), revision)
+        if against is None:
+            base = base_of(lookups.recipe_revisions(conn, revision.part_number), revision)
+        else:
+            base = lookups.recipe_revision(conn, revision.code, against)
         notices = {} if part.customer is None else part.customer.notices
+        signed = (
+            *signatures_of(conn, "recipe revision", revision_id),
+            *signatures_of(conn, "temporary change", revision_id),
+        )
     settings = settings_of(revision)
     note = "" if light is not None else "No transmission of this part was measured yet."
     budget = None
@@ -80,7 +98,30 @@ def recipe_page(session: Session, revision_id: int) -> RecipePage:
     remarks = recipe_remarks(revision.process, settings, parts)
     triggers = () if base is None else triggers_of(base, revision, light, notices)
     compared = None if base is None else base.revision
-    return RecipePage(revision, light, budget, note, remarks, lots, triggers, compared)
+    changes = () if base is None else differences(base, revision)
+    return RecipePage(revision, light, budget, note, remarks, lots, triggers, compared, changes, signed)
+
+
+def named_page(
+    session: Session, code: str, revision: int | None = None, *, against: int | None = None
+) -> RecipePage:
+    """The page of a revision by code and number; without a number the one in force, else the newest. Raises UnknownRecord."""
+    with session.store.read() as conn:
+        found = lookups.recipe_revision(conn, code, revision)
+    return recipe_page(session, found.id, against=against)
+
+
+def revision_number(session: Session, code: str) -> int:
+    """Number of the revision of a recipe that is in force, else of the newest. Raises UnknownRecord."""
+    with session.store.read() as conn:
+        return lookups.recipe_revision(conn, code).revision
+
+
+def changes_of(session: Session, part: str | None = None) -> tuple[TemporaryChange, ...]:
+    """Temporary changes of a part or of all, those that end first at the head. Raises UnknownRecord."""
+    with session.store.read() as conn:
+        part_id = None if part is None else lookups.part(conn, part).id
+        return lookups.temporary_changes(conn, part_id=part_id)
 
 
 def base_of(every: Sequence[RecipeRevision], revision: RecipeRevision) -> RecipeRevision | None:
@@ -201,6 +242,43 @@ def draft_revision(
         drafted = lookups.recipe_revision_by_id(writer.conn, made)
         energy_budget(drafted.process, settings_of(drafted), None)
     return drafted
+
+
+def draft_texts(
+    session: Session, code: str, from_revision: int | None, changes: Sequence[str], reason: str
+) -> RecipePage:
+    """Draft a revision from changes as typed: 'power=205', 'power=205 from 195 to 215'; 'power=' takes a setting out.
+
+    Raises what `draft_revision` raises, UsageError and AmbiguousNumber for what cannot be read.
+    """
+    with session.store.read() as conn:
+        base = lookups.recipe_revision(conn, code, from_revision)
+    known = {s.name: s for s in SETTINGS[find_process(base.process)]}
+    read: dict[str, RecipeSetting | None] = {}
+    for text in changes:
+        name, sign, value = text.partition("=")
+        key = name.strip().replace("-", "_").replace(" ", "_")
+        if not sign or key not in known:
+            raise UsageError(
+                f"{text!r} is no setting of {base.process} welding.",
+                f"As power=205. Settings: {', '.join(known)}.",
+            )
+        read[key] = read_setting(known[key], value) if value.strip() else None
+    drafted = draft_revision(session, code, base.revision, read, reason)
+    return recipe_page(session, drafted.id, against=base.revision)
+
+
+def read_setting(setting: Setting, text: str) -> RecipeSetting:
+    """'200', '200 W from 190 to 210', '1,2 m/s to 1,4'. Raises UsageError, AmbiguousNumber."""
+    pieces = _ENDS.split(f"{text.strip()} ".rstrip())
+    ends: dict[str, float] = {}
+    bounds = (setting.low, setting.high)
+    for word, figure in zip(pieces[1::2], pieces[2::2], strict=True):
+        if word in ends:
+            raise UsageError(f"{text!r} has two ends '{word}'.", "Write the value, then from and to.")
+        ends[word] = understand(figure, setting.unit, None, bounds).value
+    value = understand(pieces[0], setting.unit, None, bounds).value
+    return RecipeSetting(setting.name, value, setting.unit, ends.get("from"), ends.get("to"))
 
 
 def _taken_over(window: Window, revision: int) -> str:

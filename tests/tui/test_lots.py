@@ -17,6 +17,7 @@ from qualrec.tui.screens.text_sheet import TextSheet
 from qualrec.tui.widgets.forms import Choice, Field
 from qualrec.tui.widgets.pick_list import DetailPane
 from qualrec.work import lots
+from qualrec.work.accounts import SAMPLE_PASSWORD
 from qualrec.work.session import Session, open_session
 
 HELD = "FM00056"
@@ -194,7 +195,7 @@ def test_a_refused_release_lists_what_blocks_and_writes_nothing(
         await pilot.press("f8")
         await settle(pilot)
         assert "Signed by Sample quality engineer (Q-01)" in screen_text(app)
-        await fill(pilot, "<r>", "looks fine", "", "")
+        await fill(pilot, "<r>", "looks fine", "", "", SAMPLE_PASSWORD)
         assert isinstance(app.screen, TextSheet)
         shown = "\n".join(app.screen.lines)
         assert "outside the qualified window" in shown
@@ -220,7 +221,7 @@ def test_with_all_flags_closed_a_release_is_signed(sample_plant, program_on, run
         screen = await go(app, pilot, settle, HELD)
         assert "Nothing stands against the release" in screen_text(app)
         await pilot.press("d")
-        await fill(pilot, "<r>", "Sections sound, energy explained", "", "")
+        await fill(pilot, "<r>", "Sections sound, energy explained", "", "", SAMPLE_PASSWORD)
         assert screen.seen.page.lot.state == "released"
         assert "signed by Sample quality engineer" in screen_text(app)
         assert "Sections sound" in "\n".join(
@@ -245,7 +246,7 @@ def test_a_lot_that_another_station_changed_says_so(sample_plant, program_on, ru
         await settle(pilot)
         with station(sample_plant) as session:
             lots.dispose(session, HELD, "scrap", reason="Decided at the other station")
-        await fill(pilot, "<h>", "wait for sections", "", "")
+        await fill(pilot, "<h>", "wait for sections", "", "", SAMPLE_PASSWORD)
         assert isinstance(app.screen, TextSheet)
         assert "changed" in "\n".join(app.screen.lines)
         assert screen.seen.page.lot.state == "scrapped"
@@ -259,14 +260,14 @@ def test_use_as_is_needs_a_concession_which_is_counted(sample_plant, program_on,
     async def use(pilot):
         screen = await go(app, pilot, settle, HELD)
         await pilot.press("d")
-        await fill(pilot, "<u>", "customer accepts", "", "")
+        await fill(pilot, "<u>", "customer accepts", "", "", SAMPLE_PASSWORD)
         assert "Record the customer's concession first" in "\n".join(app.screen.lines)
         await pilot.press("escape", "k")
         await settle(pilot)
-        await fill(pilot, "CON-17", "seam of this lot accepted", "480", "2031-01-31")
+        await fill(pilot, "CON-17", "seam of this lot accepted", "480", "2031-01-31", SAMPLE_PASSWORD)
         assert "concession CON-17, 0 of 480 parts used, until 2031-01-31 23:59" in screen.picks.text
         await pilot.press("d")
-        await fill(pilot, "<u>", "customer accepts", "", "")
+        await fill(pilot, "<u>", "customer accepts", "", "", SAMPLE_PASSWORD)
         assert screen.seen.page.lot.state == "released under concession"
 
     run(app, use)
@@ -305,7 +306,7 @@ def test_a_technician_may_not_decide(sample_plant, program_on, run, settle, fill
     async def use(pilot):
         await go(app, pilot, settle, HELD)
         await pilot.press("d")
-        await fill(pilot, "<x>", "broken", "", "")
+        await fill(pilot, "<x>", "broken", "", "", SAMPLE_PASSWORD)
         assert "may not decide about lots" in "\n".join(app.screen.lines)
 
     run(app, use)
@@ -322,7 +323,7 @@ def test_the_reading_under_the_cursor_is_corrected(sample_plant, program_on, run
         k = row.key
         screen.picks.go_to(f"reading:{k.subject_id}.{k.characteristic_id}.{k.stream_id}.{k.sample}")
         await pilot.press("x")
-        await fill(pilot, "482,0", "<enter>", "slip shows 482", "<enter>")
+        await fill(pilot, "482,0", "<enter>", "slip shows 482", "<enter>", "<enter>")
         assert "corrected, was 428.0" in screen.picks.text
         screen.picks.go_to(f"reading:{k.subject_id}.{k.characteristic_id}.{k.stream_id}.{k.sample}")
         await pilot.press("x")
@@ -331,6 +332,7 @@ def test_the_reading_under_the_cursor_is_corrected(sample_plant, program_on, run
             "<enter>",
             "<t>" if row.pull.mode != "near-surface tear" else "<c>",
             "fibres seen",
+            "<enter>",
             "<enter>",
         )
 

@@ -9,13 +9,15 @@ import pytest
 from qualrec.config import Settings
 from qualrec.errors import AmbiguousNumber, Refused, UsageError
 from qualrec.records import lookups
-from qualrec.tui.screens.recipe_text import changed_settings, echo_setting, read_setting, typed_setting
+from qualrec.tui.screens.recipe_text import changed_settings, echo_setting, typed_setting
 from qualrec.tui.screens.text_sheet import TextSheet
 from qualrec.tui.widgets.forms import Field
 from qualrec.tui.widgets.pick_list import DetailPane
 from qualrec.values import RecipeRevision, RecipeSetting, Window
 from qualrec.weld.settings import SETTINGS, Process
 from qualrec.work import recipes
+from qualrec.work.accounts import SAMPLE_PASSWORD
+from qualrec.work.recipes import read_setting
 from qualrec.work.session import open_session
 
 POWER, SPEED = SETTINGS[Process.CONTOUR][:2]
@@ -183,7 +185,7 @@ def test_a_draft_is_approved_by_somebody_else_than_its_author(
         assert "hold time: 1.2 s > 1.4 s" in detail(screen)
         assert "proven with revision 2" in detail(screen)
         await pilot.press("f6")
-        await fill(pilot, "mine")
+        await fill(pilot, "mine", SAMPLE_PASSWORD)
         assert isinstance(own.screen, TextSheet)
         assert "Another engineer has to approve it" in "\n".join(own.screen.lines)
 
@@ -195,7 +197,7 @@ def test_a_draft_is_approved_by_somebody_else_than_its_author(
         await pilot.press("f6")
         await settle(pilot)
         assert "Signed by Sample quality engineer (Q-01)" in screen_text(other)
-        await fill(pilot, "Trial lot sound")
+        await fill(pilot, "Trial lot sound", SAMPLE_PASSWORD)
         assert "rev 3   ✓ approved" in screen.picks.text
         assert "rev 2   · superseded" in screen.picks.text
         await pilot.press("f8")
@@ -244,7 +246,7 @@ def test_settings_that_are_not_usual_are_remarked(sample_plant):
         )
         page = recipes.recipe_page(session, made.id)
     assert len(page.remarks) == 1
-    assert "5000" in page.remarks[0]
+    assert "5000" in page.remarks[0].sentence
 
 
 def test_a_temporary_change_has_a_last_day_and_is_ended(sample_plant, program_on, run, settle, fill):
@@ -253,7 +255,9 @@ def test_a_temporary_change_has_a_last_day_and_is_ended(sample_plant, program_on
     async def use(pilot):
         screen = await go(app, pilot, settle)
         await pilot.press("f12")
-        await fill(pilot, "Glass without coating", "Two more sections each shift", "2031-05-31")
+        await fill(
+            pilot, "Glass without coating", "Two more sections each shift", "2031-05-31", SAMPLE_PASSWORD
+        )
         assert "» open  until 2031-05-31  RC-2040 rev 2  Glass without coating" in screen.picks.text
         change = screen.seen.changes[0]
         screen.picks.go_to(f"change:{change.id}")

@@ -19,6 +19,7 @@ from qualrec.records import lookups, trail
 from qualrec.records.database import open_store
 from qualrec.values import ReadingKey
 from qualrec.work import archive, audit, containment, corrections, retention
+from qualrec.work.accounts import SAMPLE_PIN
 from qualrec.work.session import Session, make_session
 
 DAY_US = 86_400_000_000
@@ -281,7 +282,9 @@ def test_what_was_changed_or_late_is_counted(plant: Session) -> None:
     assert before.total("correction") == scalar(plant, "SELECT count(*) FROM correction")
     assert before.total("entered late") == scalar(plant, "SELECT count(*) FROM reading_entry WHERE late")
     assert before.typed == scalar(plant, "SELECT count(*) FROM reading_entry")
-    corrections.correct_text(plant, "FM00050", "PULL", 1, reason="wrong part", second_badge="P-01")
+    corrections.correct_text(
+        plant, "FM00050", "PULL", 1, reason="wrong part", second_badge="P-01", second_secret=SAMPLE_PIN
+    )
     after = audit.integrity(plant)
     new = [r for r in after.rows if r not in before.rows]
     assert [(r.what, r.person, r.reason, r.n) for r in new] == [

@@ -164,9 +164,7 @@ def test_a_correction_on_the_moulding_lot_is_not_covered(plant: Any) -> None:
     bench.log(technician, target, [bench.Entry("24.5")], stream="2")
     hold(session)
     assert standings(plant, "lot")[0].covers
-    corrections.correct_text(
-        technician, "U0061", "TRN", 1, value="24.6", reason="Read again", stream="2"
-    )
+    corrections.correct_text(technician, "U0061", "TRN", 1, value="24.6", reason="Read again", stream="2")
     assert standings(plant, "lot")[0].covers is False
 
 
@@ -244,3 +242,23 @@ def test_nobody_signs_by_the_badge_of_another(plant: Any) -> None:
         other = plant.as_badge("T-01").acting(lookups.actor(conn, "Q-01"))
     with pytest.raises(Refused, match="Wrong password for Sample quality engineer"):
         hold(other, password="another plain one")
+
+
+def test_a_second_person_proves_to_stand_behind_a_correction(plant: Any) -> None:
+    pull(plant, "611.0")
+    technician = plant.as_badge("T-01")
+    change: dict[str, Any] = {"value": "302.0", "reason": "Digits exchanged"}
+    for badge, secret, said in (
+        ("Q-01", None, "has to prove who acts"),
+        ("Q-01", "not the PIN", "Wrong password or PIN"),
+        ("T-01", PIN, "The second person is the first"),
+        ("T-02", PIN, "neither a password nor a PIN"),
+    ):
+        with pytest.raises(Refused, match=said):
+            corrections.correct_text(
+                technician, "FM00061", "PULL", 1, second_badge=badge, second_secret=secret, **change
+            )
+    done = corrections.correct_text(
+        technician, "FM00061", "PULL", 1, second_badge="Q-01", second_secret=PIN, **change
+    )
+    assert "is now 302.0" in done.sentence

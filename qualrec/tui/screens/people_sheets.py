@@ -28,6 +28,17 @@ def password_row(no_accounts: bool) -> tuple[Row, ...]:
     return () if no_accounts else (Field("Your password", id="password", secret=True),)
 
 
+def second_rows(no_accounts: bool) -> tuple[Row, ...]:
+    """Who stands behind a correction that changes a verdict: the badge, with accounts also PIN or password.
+
+    The answers are `given["second"]` and `given.get("second_secret")`.
+    """
+    badge = Field("Second badge", id="second", required=False, placeholder="where the verdict changes")
+    if no_accounts:
+        return (badge,)
+    return badge, Field("PIN of the second", id="second_secret", secret=True, required=False)
+
+
 class ProofSheet(Asking, ModalScreen[bool]):
     """Badge and PIN or password. It stays until they are right; what lies below is untouched."""
 

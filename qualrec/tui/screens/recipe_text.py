@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from qualrec.errors import UsageError
 from qualrec.tui.labels import VERDICTS, DecimalStyle, Label, Tone, count, number
+from qualrec.tui.screens.signature_lines import signature_text
 from qualrec.tui.widgets.forms import Understood
 from qualrec.tui.widgets.pick_list import PickLine, Text
 from qualrec.tui.widgets.record_table import Cell
@@ -28,7 +27,6 @@ STATES = {
     "withdrawn": Label("×", "x", "withdrawn", Tone.QUIET),
 }
 KINDS = {"added": "+", "removed": "-", "changed": "*"}
-_PARTS = re.compile(r"\s+(from|to)\s+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +118,7 @@ def revision_detail(
         lines.append(Cell("Not in force: somebody else than its author has to approve it.", Tone.LOOK))
     if page is not None:
         lines.append(f"{count(page.lots, 'lot', 'lots')} welded with it")
+        lines += signature_text(page.signatures, moment)
     lines += [*_differences(r, base, style)]
     if page is not None:
         lines += trigger_lines(page.triggers, page.compared)
@@ -139,7 +138,7 @@ def trigger_lines(triggers: Sequence[Trigger], compared: int | None) -> list[Tex
     lines: list[Text] = ["", f"What the change from revision {compared} asks for:"]
     for one in triggers:
         mark = "»" if one.need == "yes" else "?"
-        lines.append(Cell(f"  {mark} {one.topic}: {one.text}", Tone.LOOK if one.need == "yes" else ""))
+        lines.append(Cell(f"  {mark} {one.topic}: {one.text}", Tone.LOOK if one.need == "yes" else None))
         lines.append(Cell(f"      because of {one.because}; source: {one.source}", Tone.QUIET))
     return lines
 
@@ -273,24 +272,10 @@ def typed_setting(s: RecipeSetting | None, style: DecimalStyle) -> str:
     return f"{_figure(s.value, style)} {_range(s.low, s.high, style)}".strip()
 
 
-def read_setting(setting: Setting, text: str) -> RecipeSetting:
-    """'200', '200 W from 190 to 210', '1,2 m/s to 1,4'. Raises UsageError, AmbiguousNumber."""
-    from qualrec.intake.numbers import understand
-    from qualrec.values import RecipeSetting
-
-    pieces = _PARTS.split(f"{text.strip()} ".rstrip())
-    ends: dict[str, float] = {}
-    bounds = (setting.low, setting.high)
-    for word, figure in zip(pieces[1::2], pieces[2::2], strict=True):
-        if word in ends:
-            raise UsageError(f"{text!r} has two ends '{word}'.", "Write the value, then from and to.")
-        ends[word] = understand(figure, setting.unit, None, bounds).value
-    value = understand(pieces[0], setting.unit, None, bounds).value
-    return RecipeSetting(setting.name, value, setting.unit, ends.get("from"), ends.get("to"))
-
-
 def echo_setting(setting: Setting, text: str, style: DecimalStyle) -> Understood:
     """What a typed setting means, with a remark where it is not usual."""
+    from qualrec.work.recipes import read_setting
+
     read = read_setting(setting, text)
     note = "" if setting.low <= read.value <= setting.high else "  (not usual)"
     return Understood(read, setting_words(read, style) + note)
@@ -300,6 +285,8 @@ def changed_settings(
     settings: Sequence[Setting], filled: Mapping[str, str], typed: Mapping[str, str]
 ) -> dict[str, RecipeSetting | None]:
     """Settings whose text in the form was changed; None for one that was emptied."""
+    from qualrec.work.recipes import read_setting
+
     changed: dict[str, RecipeSetting | None] = {}
     for setting in settings:
         text = typed.get(setting.name, "").strip()

@@ -12,6 +12,7 @@ from qualrec.tui.actions import bindings_of
 from qualrec.tui.labels import Tone
 from qualrec.tui.messages import Trouble
 from qualrec.tui.screens.base import PlaceScreen
+from qualrec.tui.screens.people_sheets import password_row
 from qualrec.tui.screens.recipe_text import (
     Seen,
     changed_settings,
@@ -161,10 +162,11 @@ class RecipesScreen(PlaceScreen):
 
         def use(given: dict[str, str] | None) -> None:
             if given:
-                self._do("Not approved", lambda session: _approve(session, code, number_of, given["reason"]))
+                self._do("Not approved", lambda session: _approve(session, code, number_of, given))
 
         title = f"Approve {code} revision {number_of}"
-        self.app.push_screen(AskSheet(title, (Field("Reason", id="reason"),), lead=lead), use)
+        rows = (Field("Reason", id="reason"), *password_row(self.program.status.no_accounts))
+        self.app.push_screen(AskSheet(title, rows, lead=lead), use)
 
     def action_draft(self) -> None:
         """A new draft from the revision under the cursor."""
@@ -249,6 +251,7 @@ class RecipesScreen(PlaceScreen):
                     what=given["what"],
                     extra_checks=given["checks"],
                     until=given["until"],
+                    password=given.get("password"),
                 )
 
             self._do("Not recorded", write)
@@ -257,6 +260,7 @@ class RecipesScreen(PlaceScreen):
             Field("Change", id="what", placeholder="what is done otherwise, and why"),
             Field("Extra checks", id="checks", placeholder="what is tested more while it lasts"),
             Field("Last day", id="until", placeholder="as 2026-11-30"),
+            *password_row(self.program.status.no_accounts),
         )
         self.app.push_screen(AskSheet(f"Temporary change of {code} revision {number_of}", rows), use)
 
@@ -269,10 +273,10 @@ class RecipesScreen(PlaceScreen):
         self.app.push_screen(AskSheet("End the temporary change", rows, lead=what), use)
 
 
-def _approve(session: Session, code: str, revision: int, reason: str) -> str:
+def _approve(session: Session, code: str, revision: int, given: dict[str, str]) -> str:
     from qualrec.work.review import approve_recipe
 
-    return approve_recipe(session, code, revision, reason=reason)
+    return approve_recipe(session, code, revision, reason=given["reason"], password=given.get("password"))
 
 
 def _withdraw(session: Session, code: str, revision: int, reason: str) -> str:

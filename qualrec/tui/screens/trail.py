@@ -15,6 +15,7 @@ from qualrec.tui.labels import Tone
 from qualrec.tui.messages import Trouble
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.record_sheets import AskSheet
+from qualrec.tui.screens.signature_lines import signature_text
 from qualrec.tui.screens.text_sheet import TextSheet
 from qualrec.tui.screens.trail_text import entry_detail, entry_line
 from qualrec.tui.widgets.forms import Field
@@ -139,11 +140,18 @@ class TrailScreen(PlaceScreen):
     def _show_entry(self, seq: int) -> None:
         def use(session: Session) -> list[Text]:
             from qualrec.records import lookups
+            from qualrec.work.signed import standing
 
             with session.store.read() as conn:
                 row = lookups.trail_rows(conn, seq + 1, 1, plant_id=session.plant.id)[0]
                 history = lookups.trail_of(conn, row.what_table, row.what_id)
-            return entry_detail(session, row, [r for r in history if r.plant_id == row.plant_id])
+                signed = (
+                    (standing(conn, lookups.signature_by_id(conn, row.what_id)),)
+                    if row.what_table == "signature"
+                    else ()
+                )
+            lines = entry_detail(session, row, [r for r in history if r.plant_id == row.plant_id])
+            return [*lines, *signature_text(signed, session.moment)]
 
         self.read("entry", use, self.query_one(DetailPane).show)
 
