@@ -25,6 +25,8 @@ WORDS = (ACCEPTABLE, CONDITIONAL, NOT_ACCEPTABLE)
 AGAINST = ("study variation", "tolerance")
 MANUAL = "AIAG MSA, 4th edition (from memory)"
 KAPPA_GOOD, KAPPA_POOR = 0.75, 0.40
+ROUNDING = 1e-12
+"""A kappa on a bound is neither above nor below it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +120,11 @@ def agreement_verdict(kappas: Mapping[str, Kappa]) -> Verdict:
     """By the lowest kappa of all that were worked out; `kappas` by what they compare."""
     name, lowest = min(kappas.items(), key=lambda pair: pair[1].value)
     value = lowest.value
-    word = ACCEPTABLE if value > KAPPA_GOOD else NOT_ACCEPTABLE if value < KAPPA_POOR else CONDITIONAL
+    word = CONDITIONAL
+    if value > KAPPA_GOOD + ROUNDING:
+        word = ACCEPTABLE
+    elif value < KAPPA_POOR - ROUNDING:
+        word = NOT_ACCEPTABLE
     bounds = f"above {KAPPA_GOOD:g} good, below {KAPPA_POOR:g} poor"
     return Verdict(
         word,

@@ -151,6 +151,51 @@ def small_plant(store_url: str) -> Iterator[SmallPlant]:
         yield lay(store, clock)
 
 
+LEAN = {
+    "material": [
+        {"code": "M-N", "supplier": "S", "polymer": "PBT", "infrared_role": "transmissive"},
+        {"code": "M-B", "supplier": "S", "polymer": "PBT", "infrared_role": "absorbing"},
+    ],
+    "component": [
+        {"number": "FM-2041", "name": "Cover", "side": "upper", "material": "M-N"},
+        {"number": "FM-2042", "name": "Body", "side": "lower", "material": "M-B"},
+    ],
+}
+"""What a part hangs on, as small as it goes."""
+PERSONS = {
+    "T-01": ("Sample technician A", "technician"),
+    "P-01": ("Sample process engineer", "process engineer"),
+    "Q-01": ("Sample quality engineer", "quality engineer"),
+    "A-01": ("Sample auditor", "auditor"),
+}
+
+
+def lay_lean(store: Store, clock: list[int]) -> SmallPlant:
+    """Four persons, two gauges and one part from the sample master data: much quicker than the small plant."""
+    tables = definitions.load(locate("sample_plant.toml"))
+    part = next(p for p in tables["part"] if p["number"] == "FM-2040")
+    clock[0] = SET_UP_US
+    with store.write(PROGRAM) as writer:
+        registry.add_plant(writer, "SAMPLE", "Sample plant", "Europe/Berlin", "point", invented=True)
+        for badge, (name, role) in PERSONS.items():
+            registry.add_person(writer, name, badge, roles=(role,))
+    plant = SmallPlant(store, clock)
+    gauges = [
+        {**g, "calibration": g["calibration"][:1]} for g in tables["gauge"] if g["code"] in ("TM-01", "PT-02")
+    ]
+    lean = {k: v for k, v in part.items() if k not in ("customer", "streams")}
+    plant.define({**LEAN, "gauge": gauges, "part": [lean]}, "P-01")
+    return plant
+
+
+@pytest.fixture
+def lean_plant(store_url: str) -> Iterator[SmallPlant]:
+    """A lean plant on each kind of database."""
+    clock = [SET_UP_US]
+    with open_store(store_url, clock=lambda: clock[0]) as store:
+        yield lay_lean(store, clock)
+
+
 @pytest.fixture
 def another_plant(databases: Any) -> Iterator[Callable[[], SmallPlant]]:
     """Makes further small plants of the same kind."""
