@@ -10,6 +10,7 @@ import typer
 
 from qualrec.cli import (
     audit,
+    bench,
     calc,
     charts,
     customers,
@@ -30,6 +31,9 @@ from qualrec.cli import (
     studies,
     trace,
     trail,
+    weld_materials,
+    weld_recipes,
+    weld_window,
 )
 from qualrec.cli.context import OPTIONS
 from qualrec.errors import ExitCode, QualrecError
@@ -83,11 +87,15 @@ def open_screens(db: str | None = None) -> None:
 
 plant.add_to(app, open_screens)
 opening.add_to(app)
+bench.add_to(app)
 lots.add_to(app)
 lot_life.add_to(app)
 machines.add_to(app)
 charts.add_to(app)
 registers.add_to(app)
+weld_materials.add_to(app)
+weld_recipes.add_to(app)
+weld_window.add_to(app)
 studies.add_to(app)
 plan.add_to(app)
 people.add_to(app)

@@ -15,6 +15,9 @@ from typing import Any
 
 from textual.binding import Binding
 
+from qualrec.errors import UsageError
+from qualrec.tui.labels import KEY_NAMES
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -290,3 +293,59 @@ def binding_of(action: Action) -> Binding:
 def bindings_of(*places: str) -> list[Binding | tuple[str, str] | tuple[str, str, str]]:
     """The key bindings of all actions of the places, as a class wants them for BINDINGS."""
     return [binding_of(action) for place in places for action in actions_of(place)]
+
+
+def check_keymap(keymap: Keymap, places: Iterable[Place] = PLACES) -> None:
+    """Refuse keys of the settings that cannot be: an action or key that is not known, one key for two actions.
+
+    Two actions may share a key where they are never offered together: in different places. Raises UsageError that names
+    all that is wrong.
+    """
+    going = place_actions(places)
+    known = {action.id: action for action in (*ACTIONS, *going)}
+    wrong = [f"'{name}' is no action" for name in keymap if name not in known]
+    for name, text in keymap.items():
+        keys = [key.strip() for key in text.split(",")]
+        wrong += [f"{name}: {key or 'an empty name'!r} is no key" for key in keys if not _is_key(key)]
+    families = [a for family in FAMILIES for a in actions_of(family)]
+    everywhere = [*actions_of("app"), *going, *families]
+    for place in places:
+        wrong += _clashes([*everywhere, *actions_of(place.id)], keymap)
+    if wrong:
+        raise UsageError(
+            f"[keys] of the settings: {'; '.join(dict.fromkeys(wrong))}.",
+            "Change the lines named; 'qualrec settings' lists all actions with their keys.",
+        )
+
+
+def _clashes(actions: Iterable[Action], keymap: Keymap) -> list[str]:
+    """Keys that the keymap gives to two of the actions. What the program itself shares between widgets is no clash."""
+    held: dict[str, Action] = {}
+    found = []
+    for action in actions:
+        for key in keys_of(action, keymap):
+            other = held.setdefault(key, action)
+            if other.id != action.id and (action.id in keymap or other.id in keymap):
+                found.append(f"{key} is asked for {other.id} and for {action.id}")
+    return found
+
+
+SINGLE_KEYS = frozenset(
+    {
+        *KEY_NAMES, "tab", "backspace", "comma", "full_stop", "colon", "semicolon", "equals_sign", "underscore",
+        "left_square_bracket", "right_square_bracket", "left_parenthesis", "right_parenthesis", "asterisk", "ampersand",
+        "exclamation_mark", "at", "number_sign", "dollar_sign", "percent_sign", "apostrophe", "quotation_mark", "tilde",
+        "backslash", "vertical_line", "circumflex_accent", "grave_accent", "left_curly_bracket", "right_curly_bracket",
+    }
+)  # fmt: skip
+"""Names of keys that are no letter, figure or function key."""
+HELD_KEYS = ("ctrl", "shift", "alt")
+
+
+def _is_key(name: str) -> bool:
+    """Whether a text names a key as 'f2', 'x', 'ctrl+o', 'full_stop'."""
+    *held, last = name.split("+")
+    if any(key not in HELD_KEYS for key in held):
+        return False
+    function = last[:1] == "f" and last[1:].isdigit() and 1 <= int(last[1:]) <= 24
+    return last in SINGLE_KEYS or function or (len(last) == 1 and last.isalnum())

@@ -27,6 +27,7 @@ from qualrec.tui.actions import (
     Place,
     actions_of,
     bindings_of,
+    check_keymap,
     keys_of,
     page_class,
     place_actions,
@@ -330,5 +331,6 @@ class QualrecApp(App[None]):
 
 
 def run(settings: Settings) -> None:
-    """Open the program on the terminal and stay until the user quits."""
+    """Open the program on the terminal and stay until the user quits. Raises UsageError for keys that cannot be."""
+    check_keymap(settings.keymap)
     QualrecApp(settings, desk=Desk(settings)).run()

@@ -20,7 +20,13 @@ from qualrec.records.lookups.audit import (
     reading_origin,
     typed_count,
 )
-from qualrec.records.lookups.bench import gauges_used, lot_running_at, where_lots_stand
+from qualrec.records.lookups.bench import (
+    DueTest,
+    due_tests,
+    gauges_used,
+    lot_running_at,
+    where_lots_stand,
+)
 from qualrec.records.lookups.characteristics import (
     characteristic,
     characteristic_by_id,
@@ -109,12 +115,10 @@ from qualrec.records.lookups.lot_life import (
 )
 from qualrec.records.lookups.lots import (
     Concession,
-    DueTest,
     ShippedLot,
     concessions,
     count_lots,
     dispositions,
-    due_tests,
     load_lot_rows,
     load_owed,
     load_shipments,

@@ -1,14 +1,29 @@
-"""What a bench asks of a lot: which gauge is usual at its station, which lot runs there."""
+"""What a bench asks of a lot: which gauge is usual at its station, which lot runs there, which tests are due."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 from sqlalchemy import Connection, select
 
 from qualrec.records.lookups.base import rows_for, table
+from qualrec.records.lookups.lots import SETTLED, load_owed
+from qualrec.values import Owed
 
 NEWEST_SEGMENTS = 50
+
+
+@dataclass(frozen=True, slots=True)
+class DueTest:
+    """A test that a lot still owes."""
+
+    lot_id: int
+    lot_number: str
+    part_number: str
+    lot_state: str
+    started_us: int
+    owed: Owed
 
 
 def gauges_used(conn: Connection, part_id: int, station_id: int | None) -> dict[int, tuple[int, ...]]:
@@ -64,3 +79,27 @@ def where_lots_stand(conn: Connection, lot_ids: Iterable[int]) -> dict[int, tupl
         .order_by(o.c.id, s.c.position)
     )
     return {row.id: (row.code or "", row.ended_us) for row in rows_for(conn, asked, o.c.id, lot_ids)}
+
+
+def due_tests(conn: Connection, limit: int = 200) -> tuple[DueTest, ...]:
+    """Tests that lots still owe, of the newest `limit` unsettled lots; due first, then oldest lot first."""
+    o, p, t = table("lot"), table("part"), table("test_owed")
+    asked = (
+        select(o.c.id, o.c.number, o.c.state, o.c.started_us, p.c.number.label("part_number"))
+        .join(p, p.c.id == o.c.part_id)
+        .where(o.c.state.not_in(SETTLED), o.c.id.in_(select(t.c.lot_id)))
+        .order_by(o.c.started_us.desc(), o.c.id.desc())
+        .limit(limit)
+    )
+    rows = list(conn.execute(asked))
+    held = load_owed(conn, [row.id for row in rows])
+    found = [
+        DueTest(row.id, row.number, row.part_number, row.state, row.started_us, one)
+        for row in rows
+        for one in held.get(row.id, ())
+        if one.missing
+    ]
+    far = 1 << 62
+    return tuple(
+        sorted(found, key=lambda d: (d.owed.due_us or far, d.started_us, d.lot_id, d.owed.characteristic_id))
+    )

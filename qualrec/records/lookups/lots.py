@@ -23,16 +23,8 @@ SETTLED = ("released", "released under concession", "scrapped", "reworked", "shi
 """States of lots that wait for no test."""
 
 
-@dataclass(frozen=True, slots=True)
-class DueTest:
-    """A test that a lot still owes."""
-
-    lot_id: int
-    lot_number: str
-    part_number: str
-    lot_state: str
-    started_us: int
-    owed: Owed
+FLAG_FILTERS = ("H", "R", "I", "any", "none")
+"""Flags that a list of lots can be narrowed to: a level, any, or none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +55,27 @@ def check_state(state: str) -> None:
 
 
 def _filtered(
-    conn: Connection, asked: Select[Any], state: str | None, part: str | None, text: str | None
+    conn: Connection,
+    asked: Select[Any],
+    state: str | None,
+    part: str | None,
+    text: str | None,
+    flags: str | None,
+    from_us: int | None,
+    until_us: int | None,
 ) -> Select[Any]:
-    lot, p = table("lot"), table("part")
+    lot, p, f = table("lot"), table("part"), table("flag")
+    if flags is not None:
+        if flags not in FLAG_FILTERS:
+            raise UsageError(f"Flags {flags!r} are not known.", f"Flags: {', '.join(FLAG_FILTERS)}.")
+        raised = select(f.c.id).where(f.c.lot_id == lot.c.id, f.c.state != "closed")
+        if flags in "HRI":
+            raised = raised.where(f.c.level == flags)
+        asked = asked.where(~raised.exists() if flags == "none" else raised.exists())
+    if from_us is not None:
+        asked = asked.where(lot.c.started_us >= from_us)
+    if until_us is not None:
+        asked = asked.where(lot.c.started_us <= until_us)
     if state is not None:
         check_state(state)
         asked = asked.where(lot.c.state == state)
@@ -84,14 +94,21 @@ def lots_page(
     text: str | None = None,
     after: LotRow | tuple[int, int] | None = None,
     limit: int = 200,
+    *,
+    flags: str | None = None,
+    from_us: int | None = None,
+    until_us: int | None = None,
 ) -> tuple[LotRow, ...]:
     """Lots, newest first, in a fixed number of queries.
 
     `text` is searched in lot number, part number and part name, without regard to case. `after` is the last row seen,
-    or its (started_us, id). Raises UsageError for an unknown state, UnknownRecord for an unknown part.
+    or its (started_us, id). `flags`: one of `FLAG_FILTERS`, of flags that are not closed. `from_us` and `until_us` bound the
+    begin of the welding, both ends included. Raises UsageError for an unknown state or flags, UnknownRecord for an
+    unknown part.
     """
     lot, p = table("lot"), table("part")
-    asked = _filtered(conn, select(lot.c.id).join(p, p.c.id == lot.c.part_id), state, part, text)
+    joined = select(lot.c.id).join(p, p.c.id == lot.c.part_id)
+    asked = _filtered(conn, joined, state, part, text, flags, from_us, until_us)
     if after is not None:
         started_us, last_id = (after.started_us, after.id) if isinstance(after, LotRow) else after
         tied = and_(lot.c.started_us == started_us, lot.c.id < last_id)
@@ -103,12 +120,20 @@ def lots_page(
 
 
 def count_lots(
-    conn: Connection, state: str | None = None, part: str | None = None, text: str | None = None
+    conn: Connection,
+    state: str | None = None,
+    part: str | None = None,
+    text: str | None = None,
+    *,
+    flags: str | None = None,
+    from_us: int | None = None,
+    until_us: int | None = None,
 ) -> int:
     """How many lots `lots_page` would list."""
     lot, p = table("lot"), table("part")
     asked = select(func.count()).select_from(lot.join(p, p.c.id == lot.c.part_id))
-    return int(conn.execute(_filtered(conn, asked, state, part, text)).scalar_one())
+    found = _filtered(conn, asked, state, part, text, flags, from_us, until_us)
+    return int(conn.execute(found).scalar_one())
 
 
 def load_lot_rows(conn: Connection, ids: Sequence[int]) -> dict[int, LotRow]:
@@ -332,30 +357,6 @@ def subjects_of_lots(lot_ids: Sequence[int]) -> Subquery:
 def owed(conn: Connection, lot_id: int) -> tuple[Owed, ...]:
     """What the sampling plan asks of a lot and how much of it is there; see `load_owed`."""
     return load_owed(conn, [lot_id]).get(lot_id, ())
-
-
-def due_tests(conn: Connection, limit: int = 200) -> tuple[DueTest, ...]:
-    """Tests that lots still owe, of the newest `limit` unsettled lots; due first, then oldest lot first."""
-    o, p, t = table("lot"), table("part"), table("test_owed")
-    asked = (
-        select(o.c.id, o.c.number, o.c.state, o.c.started_us, p.c.number.label("part_number"))
-        .join(p, p.c.id == o.c.part_id)
-        .where(o.c.state.not_in(SETTLED), o.c.id.in_(select(t.c.lot_id)))
-        .order_by(o.c.started_us.desc(), o.c.id.desc())
-        .limit(limit)
-    )
-    rows = list(conn.execute(asked))
-    held = load_owed(conn, [row.id for row in rows])
-    found = [
-        DueTest(row.id, row.number, row.part_number, row.state, row.started_us, one)
-        for row in rows
-        for one in held.get(row.id, ())
-        if one.missing
-    ]
-    far = 1 << 62
-    return tuple(
-        sorted(found, key=lambda d: (d.owed.due_us or far, d.started_us, d.lot_id, d.owed.characteristic_id))
-    )
 
 
 def dispositions(conn: Connection, lot_id: int) -> tuple[Disposition, ...]:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Select, func, select
 
 from qualrec.records.lookups.base import table
 from qualrec.records.lookups.gauges import gauges
-from qualrec.records.lookups.lots import due_tests
+from qualrec.records.lookups.bench import due_tests
 from qualrec.values import TrailRow
 
 

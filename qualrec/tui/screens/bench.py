@@ -12,6 +12,7 @@ from qualrec.tui.labels import VERDICTS, Tone, number
 from qualrec.tui.messages import Trouble
 from qualrec.tui.screens.bench_choices import choice_sheet, take_answers
 from qualrec.tui.screens.bench_entry import EntryForm, last_text, row_of
+from qualrec.tui.screens.bench_link import LinkFeed
 from qualrec.tui.screens.bench_sending import words_of
 from qualrec.tui.screens.bench_shown import Shown
 from qualrec.tui.screens.bench_text import (
@@ -43,6 +44,7 @@ class BenchScreen(Shown):
         self._at_us: int | None = None
         """Moment of the entry that was taken up again; None: now."""
         self._begin_due = True
+        self._feed: LinkFeed | None = None
         self._told = False
         """The next change of the lot's state on the screen is known to the user."""
 
@@ -221,17 +223,6 @@ class BenchScreen(Shown):
         field.text, shares.text, choice.value = text, shares_text, mode
         choice.refresh()
         field.start()
-
-    def offer(self, text: str) -> None:
-        """Take a value from an instrument, as if it had been typed with Enter."""
-        field = self.query_one("#value", Field)
-        if self.bench is None or field.text.strip():
-            self.say(
-                f"! {text} came from the instrument and was not taken: no lot, or an entry is open.", Tone.BAD
-            )
-            return
-        field.text = text
-        field.submit()
 
     # Answers of the records.
 

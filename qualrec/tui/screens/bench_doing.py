@@ -74,7 +74,11 @@ class Doing(Sending):
             return
         self.app.push_screen(
             CorrectionSheet(
-                self.code, own[-1].key.sample, pull=own[-1].pull is not None, stream=own[-1].stream
+                self.code,
+                own[-1].key.sample,
+                pull=own[-1].pull is not None,
+                stream=own[-1].stream,
+                no_accounts=self.program.status.no_accounts,
             ),
             self._correct,
         )
@@ -97,6 +101,7 @@ class Doing(Sending):
                 stream=given.get("stream") or None,
                 reason=given["reason"],
                 second_badge=given["second"] or None,
+                second_secret=given["second_secret"] or None,
             ).sentence
 
         def done(sentence: str) -> None:

@@ -10,6 +10,7 @@ from textual.widgets import Static
 
 from qualrec.tui.screens.bench_entry import MODES
 from qualrec.tui.screens.overlays import Overlay, Sheet
+from qualrec.tui.screens.people_sheets import second_rows
 from qualrec.tui.widgets.forms import Choice, Field, Form, Option, Row
 
 EVENTS = (
@@ -28,7 +29,7 @@ EVENTS = (
 """Kinds of weld/data/event_kinds.csv that a bench logs, with their second key."""
 
 
-GIVEN = ("sample", "stream", "value", "mode", "reason", "second")
+GIVEN = ("sample", "stream", "value", "mode", "reason", "second", "second_secret")
 """What a correction says."""
 
 
@@ -51,8 +52,11 @@ class EventSheet(Overlay):
 class CorrectionSheet(Sheet):
     """A new value, a new mode of a pull or, with neither, a void; with its reason and, where needed, a second person."""
 
-    def __init__(self, code: str, sample: int, *, pull: bool, stream: str = "") -> None:
+    def __init__(
+        self, code: str, sample: int, *, pull: bool, stream: str = "", no_accounts: bool = False
+    ) -> None:
         super().__init__()
+        self.no_accounts = no_accounts
         self.stream = stream
         self.code = code
         self.sample = sample
@@ -75,9 +79,7 @@ class CorrectionSheet(Sheet):
                     modes = [mode for mode in MODES if mode.value != "mixed"]
                     yield Choice("Right mode", modes, id="mode", required=False)
                 yield Field("Reason", id="reason")
-                yield Field(
-                    "Second badge", id="second", required=False, placeholder="where the verdict changes"
-                )
+                yield from second_rows(self.no_accounts)
 
     def on_mount(self) -> None:
         self.query_one("#sample", Field).text = str(self.sample)

@@ -38,17 +38,20 @@ class Shown(Doing):
     """The layout of the bench and what stands in it."""
 
     DEFAULT_CSS = """
-    BenchScreen #lot-head { height: auto; max-height: 3; padding: 0 1; }
-    BenchScreen #bench-main { height: auto; }
-    BenchScreen #owed { width: 30; height: 1fr; padding: 0 1; }
-    BenchScreen #below-side { width: 1fr; height: 1fr; }
-    BenchScreen #what { height: auto; padding: 0 1; text-style: bold; }
-    BenchScreen #around { height: auto; padding: 0 1; color: $tone-quiet; }
-    BenchScreen #gate { height: auto; padding: 0 1; color: $tone-look; }
-    BenchScreen #verdict { height: auto; padding: 0 1; }
-    BenchScreen #kept { height: auto; padding: 0 1; color: $tone-look; display: none; }
-    BenchScreen #below { height: 1fr; }
-    BenchScreen #waiting { height: 1fr; border: none; background: $background; }
+    Shown #lot-head { height: auto; max-height: 3; padding: 0 1; }
+    Shown #bench-main { height: auto; }
+    Shown #owed { width: 30; height: 1fr; padding: 0 1; }
+    Shown #below-side { width: 1fr; height: 1fr; }
+    Shown #what { height: auto; padding: 0 1; text-style: bold; }
+    Shown #around { height: auto; padding: 0 1; color: $tone-quiet; }
+    Shown #gate { height: auto; padding: 0 1; color: $tone-look; }
+    Shown #verdict { height: auto; padding: 0 1; }
+    Shown #kept { height: auto; padding: 0 1; color: $tone-look; display: none; }
+    Shown #below { height: 1fr; }
+    Shown #waiting {
+        height: 1fr; border: none; padding: 0; background: $background;
+        text-wrap: nowrap; text-overflow: ellipsis;
+    }
     """
 
     def __init__(self) -> None:
@@ -175,13 +178,10 @@ class Shown(Doing):
 
     def _list_waiting(self) -> None:
         now = self.now_us
-        lines = [
-            (
-                lot.number,
-                self._text(waiting_line(lot, now, "" if lot.ended_us is None else self.clock(lot.ended_us))),
-            )
-            for lot in self._listed[:MOST_WAITING]
-        ]
+        lines = []
+        for lot in self._listed[:MOST_WAITING]:
+            ended = "" if lot.ended_us is None else self.clock(lot.ended_us)[:10]
+            lines.append((lot.number, self._text(waiting_line(lot, now, ended))))
         self.query_one("#waiting", WaitingList).show([ListOption(text, id=name) for name, text in lines])
 
     # Words.

@@ -38,8 +38,7 @@ def lot_head(found: BenchLot) -> str:
 
 def gate_words(gate: Gate, clock: str) -> str:
     """What a set-up without a first-off asks for. The program says so; it stops no welder."""
-    codes = ", ".join(gate.codes)
-    return f"» First-off owed: {gate.what} {clock}, no {codes} since. Weld on only after a good one."
+    return f"» First-off owed: {gate.what}, {clock}. Weld on after a good {' or '.join(gate.codes)}."
 
 
 def state_changed(before: str, found: BenchLot) -> str:
@@ -95,7 +94,10 @@ def verdict_label(answer: str, side: int) -> Label:
 def readings_text(
     readings: tuple[ReadingRow, ...], code: str, style: DecimalStyle, kept: Sequence[Kept] = ()
 ) -> str:
-    """What is kept and not stored yet, and the last readings of a characteristic, newest first: value, mode; who entered stands below what one person entered."""
+    """What is kept and not stored yet, then the last readings of a characteristic, newest first.
+
+    Who entered stands below what one person entered.
+    """
     lines = []
     if kept:
         lines.append("Kept here, not judged yet:")

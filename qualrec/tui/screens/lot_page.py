@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from qualrec.tui.labels import LEVELS, VERDICTS, DecimalStyle, Label, Tone, count, number
 from qualrec.tui.screens.lot_readings import reading_key, reading_line
+from qualrec.tui.screens.lot_story import alert_lines, containment_lines, keyed, tree_lines
+from qualrec.tui.screens.signature_lines import signature_lines
 from qualrec.tui.widgets.pick_list import PickLine, Text
 from qualrec.tui.widgets.record_table import Cell
 
 if TYPE_CHECKING:
     from qualrec.judge.verdict import CharacteristicVerdict
     from qualrec.judge.windows import JointEnergy
-    from qualrec.records.lookups import Concession, Delivery
+    from qualrec.records.lookups import Concession, Containment, Delivery, DoneStep
     from qualrec.values import Characteristic, Flag, MouldingLot, ReadingRow, Segment
     from qualrec.work.lots import LotPage
     from qualrec.work.session import Session
+    from qualrec.work.trace import Trace
 
 MOST_READINGS = 300
 """Most readings of one characteristic that the page lists; corrected, void and twice typed ones always are."""
@@ -60,6 +63,10 @@ class SeenLot:
     concessions: tuple[Concession, ...]
     deliveries: tuple[Delivery, ...]
     """Deliveries that went into its moulding lots."""
+    trace: Trace
+    containments: tuple[Containment, ...]
+    steps: Mapping[int, tuple[DoneStep, ...]]
+    """Steps of the reaction plans that were done, by flag."""
 
     def characteristic(self, code: str) -> Characteristic | None:
         return next((c for c in self.page.judgement.characteristics if c.code == code), None)
@@ -117,12 +124,17 @@ def page_lines(seen: SeenLot, turned: Collection[str], style: DecimalStyle) -> l
     """The page line by line. `turned`: codes whose readings were folded or unfolded by hand."""
     writer = _Writer(seen, style)
     return [
+        *keyed("Left the house and is suspect", alert_lines(seen)),
         *writer.reasons(),
         *writer.other_flags(),
         *writer.verdicts(turned),
         *writer.energies(),
         *writer.materials(),
         *writer.decisions(),
+        *signature_lines(seen.page.signatures, seen.session.moment),
+        *keyed("Containment", containment_lines(seen)),
+        *keyed("Came from", tree_lines("from", seen.trace.came_from)),
+        *keyed("Went to", tree_lines("to", seen.trace.went_to)),
         *writer.events(),
     ]
 
@@ -146,41 +158,32 @@ def flag_detail(seen: SeenLot, flag: Flag) -> list[Text]:
             lines.append(Cell("  " + ", ".join(figures), Tone.QUIET))
     lines += [f"Rule: {flag.rule}", f"Source: {flag.source}"]
     if flag.reaction_plan:
-        done = steps_done(flag)
-        lines.append("Reaction plan:")
-        lines += [
-            Cell(f"  {VERDICTS['ok'].sign} {at}. {step}", Tone.GOOD) if at in done else f"    {at}. {step}"
-            for at, step in enumerate(flag.reaction_plan, 1)
-        ]
+        done = {s.position: s for s in seen.steps.get(flag.id, ())}
+        lines.append(
+            f"Reaction plan, {len(done)} of {len(flag.reaction_plan)} steps done (P ticks the next):"
+        )
+        for at, step in enumerate(flag.reaction_plan, 1):
+            if at not in done:
+                lines.append(f"    {at}. {step}")
+                continue
+            by = f"{done[at].person}, {seen.session.moment(done[at].done_us)}"
+            lines.append(Cell(f"  {VERDICTS['ok'].sign} {at}. {step}  {by}", Tone.GOOD))
     if flag.actions:
         lines.append("Done:")
         lines += [f"  {a.kind}, {a.person}, {seen.session.moment(a.at_us)}: {a.what}" for a in flag.actions]
     return lines
 
 
-def step_words(number_of: int, step: str, remark: str) -> str:
-    """How a step of the reaction plan that was done stands in the actions of the flag."""
-    return f"Step {number_of} done: {step}" + (f" {remark.strip()}" if remark.strip() else "")
-
-
-def steps_done(flag: Flag) -> set[int]:
-    """Numbers of the steps of the reaction plan that the actions say are done."""
-    return {
-        at
-        for at in range(1, len(flag.reaction_plan) + 1)
-        if any(action.what.startswith(f"Step {at} done:") for action in flag.actions)
-    }
+def next_step(seen: SeenLot, flag: Flag) -> int | None:
+    """The first step of the reaction plan that is not done; None where all are."""
+    done = {s.position for s in seen.steps.get(flag.id, ())}
+    return next((at for at in range(1, len(flag.reaction_plan) + 1) if at not in done), None)
 
 
 def _recipe(segment: Segment | None) -> str:
     if segment is None or segment.recipe is None:
         return "no recipe"
     return f"{segment.recipe.code} rev {segment.recipe.revision}"
-
-
-def _keyed(title: str, lines: Sequence[PickLine]) -> list[PickLine]:
-    """A heading with its lines; nothing where there are none."""
-    return [PickLine("", (title,)), *lines] if lines else []
 
 
 class _Writer:
@@ -213,7 +216,7 @@ class _Writer:
         if not lines:
             text = Cell(f"{VERDICTS['ok'].sign} nothing", Tone.GOOD)
             lines = [PickLine("reason:none", (text,), (gate.sentence, NOTICE))]
-        return _keyed("What stands against its release", lines)
+        return keyed("What stands against its release", lines)
 
     def other_flags(self) -> list[PickLine]:
         """Flags that are closed, and those of the process."""
@@ -228,7 +231,7 @@ class _Writer:
             where = f" ({flag.code})" if flag.code else ""
             parts = (mark, f" {flag.kind}{where}, {self.moment(flag.closed_us or flag.opened_us)}")
             lines.append(PickLine(f"flag:{flag.id}", parts, flag_detail(self.seen, flag)))
-        return _keyed("Other flags", lines)
+        return keyed("Other flags", lines)
 
     # Verdicts and readings.
 
@@ -240,7 +243,7 @@ class _Writer:
             lines.append(self._verdict(verdict, rows, unfolded))
             if unfolded:
                 lines += self._readings(verdict, rows)
-        return _keyed("Characteristics  (Enter folds the readings)", lines)
+        return keyed("Characteristics  (Enter folds the readings)", lines)
 
     def _verdict(
         self, verdict: CharacteristicVerdict, rows: Sequence[ReadingRow], unfolded: bool
@@ -310,7 +313,7 @@ class _Writer:
             )
             detail = [*told, *energy_detail(energy, self.style)]
             lines.append(PickLine(key, (f"  {self._energy(energy)}",), detail))
-        return _keyed("Energy at the joint  (estimate)", lines)
+        return keyed("Energy at the joint  (estimate)", lines)
 
     def _energy(self, energy: JointEnergy) -> str:
         segment = f"segment {energy.segment}: " if len(self.page.lot.segments) > 1 else ""
@@ -335,7 +338,7 @@ class _Writer:
             lines.append(PickLine(f"segment:{segment.position}", (text,), (text.strip(), by, tool)))
             for side, moulding in (("upper", segment.upper), ("lower", segment.lower)):
                 lines += self._moulding(segment.position, side, moulding)
-        return _keyed("Materials", lines)
+        return keyed("Materials", lines)
 
     def _moulding(self, segment: int, side: str, moulding: MouldingLot | None) -> Iterator[PickLine]:
         key = f"moulding:{segment}.{side}"
@@ -393,7 +396,7 @@ class _Writer:
         for at, sent in enumerate(self.page.lot.shipments):
             text = f"shipped {sent.quantity} to {sent.customer or 'a customer not named'}, {self.moment(sent.at_us)}"
             lines.append(PickLine(f"shipment:{at}", (f"  {text}",), (text, f"document {sent.document}")))
-        return _keyed("Decisions", lines)
+        return keyed("Decisions", lines)
 
     def events(self) -> list[PickLine]:
         lines = []
@@ -411,7 +414,7 @@ class _Writer:
             second = f" and {change.second_person}" if change.second_person else ""
             why = (text, f"Reason: {change.reason}", f"by {change.person}{second}")
             lines.append(PickLine(f"correction:{at}", (f"  {text}",), why))
-        return _keyed("Events and corrections", lines)
+        return keyed("Events and corrections", lines)
 
 
 def energy_detail(energy: JointEnergy, style: DecimalStyle) -> list[Text]:

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 from qualrec.errors import UsageError
 from qualrec.tui.screens.bench_entry import MODES
+from qualrec.tui.screens.people_sheets import password_row, second_rows
 from qualrec.tui.screens.record_sheets import AskSheet
 from qualrec.tui.widgets.forms import Choice, Field, Option, Understood
 
 if TYPE_CHECKING:
+    from qualrec.records.lookups import Containment
     from qualrec.tui.screens.lot_page import SeenLot
     from qualrec.values import Flag, ReadingRow
 
@@ -51,7 +53,7 @@ def _parts(text: str) -> Understood:
     return Understood(found, "" if found is None else f"{found} parts")
 
 
-def _day(text: str) -> Understood:
+def day(text: str) -> Understood:
     from datetime import date
 
     try:
@@ -59,18 +61,6 @@ def _day(text: str) -> Understood:
     except ValueError:
         raise UsageError(f"{text!r} is no day.", "Write year, month and day as 2026-11-30.") from None
     return Understood(day, f"to the end of {day.isoformat()}")
-
-
-def filter_sheet(part: str, text: str) -> AskSheet:
-    return AskSheet(
-        "Which lots?",
-        (
-            Choice("State", ANY_STATE, id="state", required=False),
-            Field("Part number", id="part", required=False, placeholder="empty: all parts"),
-            Field("Text", id="text", required=False, placeholder="in lot number, part number or part name"),
-        ),
-        filled={"part": part, "text": text},
-    )
 
 
 def acknowledge_sheet(flag: Flag) -> AskSheet:
@@ -112,6 +102,7 @@ def decision_sheet(seen: SeenLot) -> AskSheet:
                 required=False,
                 placeholder="for use as is; empty: the newest of this lot",
             ),
+            *password_row(not seen.session.accounts),
         ),
         lead=lead,
     )
@@ -126,13 +117,14 @@ def concession_sheet(seen: SeenLot) -> AskSheet:
             Field(
                 "Parts", id="quantity", required=False, understand=_parts, placeholder="empty: not counted"
             ),
-            Field("Until", id="until", required=False, understand=_day, placeholder="2026-11-30, or empty"),
+            Field("Until", id="until", required=False, understand=day, placeholder="2026-11-30, or empty"),
+            *password_row(not seen.session.accounts),
         ),
         lead=f"Give the number of parts, the last day, or both. {signer(seen)}",
     )
 
 
-def correction_sheet(row: ReadingRow) -> AskSheet:
+def correction_sheet(row: ReadingRow, no_accounts: bool) -> AskSheet:
     now = "no value" if row.value is None else f"{row.value:g} {row.unit}"
     modes = [mode for mode in MODES if mode.value != "mixed"]
     mode = (Choice("Right mode", modes, id="mode", required=False),) if row.pull is not None else ()
@@ -143,7 +135,48 @@ def correction_sheet(row: ReadingRow) -> AskSheet:
             Field("Right value", id="value", required=False, placeholder=void),
             *mode,
             Field("Reason", id="reason"),
-            Field("Second badge", id="second", required=False, placeholder="where the verdict changes"),
+            *second_rows(no_accounts),
         ),
         lead="The old entry stays readable.",
     )
+
+
+def ship_sheet(seen: SeenLot) -> AskSheet:
+    from qualrec.work.lot_life import balance
+
+    lot = seen.page.lot
+    held = balance(lot)
+    may = (
+        "it is not known how many parts it holds"
+        if held is None
+        else f"{held.may_leave} parts may leave the house"
+    )
+    return AskSheet(
+        f"Ship lot {lot.number}, {lot.state}",
+        (
+            Field(
+                "Parts",
+                id="quantity",
+                required=False,
+                understand=_parts,
+                placeholder="empty: all that may leave",
+            ),
+            Field("Document", id="document", placeholder="delivery note"),
+            Field("Customer", id="customer", required=False, placeholder="code, if another than the part's"),
+            Field("Concession", id="concession", required=False, placeholder="where parts leave under one"),
+        ),
+        lead=f"{may.capitalize()}.",
+    )
+
+
+def containment_sheet(seen: SeenLot, place: Containment | None) -> AskSheet:
+    """To record what was found at a place, to begin the containment of the lot, or to add a place to it."""
+    lot = seen.page.lot.number
+    if place is not None:
+        lead = f"Action: {place.action}"
+        return AskSheet(f"Found at: {place.place}", (Field("Found and done", id="text"),), lead=lead)
+    action = Field("Action", id="text", placeholder="as: block, count and send back")
+    if not seen.containments:
+        lead = "One line for what is in the house, one for each shipment, one for each child lot."
+        return AskSheet(f"Begin the containment of lot {lot}", (action,), lead=lead)
+    return AskSheet(f"One more place with parts of lot {lot}", (Field("Place", id="place"), action))

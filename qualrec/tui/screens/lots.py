@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
@@ -12,28 +11,18 @@ from textual.containers import Vertical
 from textual.events import DescendantFocus
 from textual.widgets import Static
 
+from qualrec.errors import QualrecError
 from qualrec.tui.actions import bindings_of
 from qualrec.tui.labels import Tone
-from qualrec.tui.messages import Trouble
-from qualrec.tui.screens import lot_sheets
-from qualrec.tui.screens.base import PlaceScreen
-from qualrec.tui.screens.lot_page import SeenLot, head_lines, page_lines, step_words, steps_done
-from qualrec.tui.screens.lot_work import (
-    acknowledge,
-    close_flag,
-    decide,
-    give_concession,
-    list_line,
-    note_action,
-    see_lot,
-)
-from qualrec.tui.screens.record_sheets import refusal
-from qualrec.tui.screens.subject import Subject, SubjectScreen
+from qualrec.tui.screens.charts_pick import Offer, ViewAsked, ViewsSheet
+from qualrec.tui.screens.lot_doing import LotDoing
+from qualrec.tui.screens.lot_filter import Filter, count_of, filter_sheet, given_filter, page_of
+from qualrec.tui.screens.lot_page import SeenLot, head_lines, page_lines
+from qualrec.tui.screens.lot_work import list_line, see_lot
 from qualrec.tui.widgets.pick_list import Picks, content
 from qualrec.tui.widgets.record_table import Column, Page, PageRequest, RecordTable
 
 if TYPE_CHECKING:
-    from qualrec.values import Flag
     from qualrec.work.session import Session
 
 CYCLE = ("", "on hold", "under review", "awaiting tests", "open", "suspect, shipped", "released")
@@ -55,25 +44,7 @@ TEACH = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Filter:
-    """Which lots the list shows; empty: all."""
-
-    state: str = ""
-    part: str = ""
-    text: str = ""
-
-    @property
-    def words(self) -> str:
-        said = [f"state {self.state or 'any'}"]
-        if self.part:
-            said.append(f"part {self.part}")
-        if self.text:
-            said.append(f"text '{self.text}'")
-        return ", ".join(said)
-
-
-class LotsScreen(PlaceScreen):
+class LotsScreen(LotDoing):
     PLACE: ClassVar[str] = "lots"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("lots")]
     DEFAULT_CSS = """
@@ -88,8 +59,6 @@ class LotsScreen(PlaceScreen):
     def __init__(self) -> None:
         super().__init__()
         self.filter = Filter()
-        self.seen: SeenLot | None = None
-        self.turned: set[str] = set()
 
     def compose_body(self) -> ComposeResult:
         with Vertical(id="lots-list"):
@@ -113,30 +82,11 @@ class LotsScreen(PlaceScreen):
     def first_steps(self) -> tuple[str, ...]:
         return TEACH
 
-    @property
-    def table(self) -> RecordTable:
-        return self.query_one(RecordTable)
-
-    @property
-    def picks(self) -> Picks:
-        return self.query_one(Picks)
-
     # The list.
 
     def _fetch(self, request: PageRequest) -> Page:
-        from qualrec.records import lookups
-
-        asked, after = self.filter, request.start
         session = self.desk.session()
-        with session.store.read() as conn:
-            rows = lookups.lots_page(
-                conn,
-                asked.state or None,
-                asked.part or None,
-                asked.text or None,
-                after=after,  # type: ignore[arg-type]
-                limit=request.size + 1,
-            )
+        rows = page_of(session, self.filter, request.start, request.size + 1)
         more = len(rows) > request.size
         rows = rows[: request.size]
         last = (rows[-1].started_us, rows[-1].id) if more else None
@@ -146,10 +96,7 @@ class LotsScreen(PlaceScreen):
         asked = self.filter
 
         def use(session: Session) -> int:
-            from qualrec.records import lookups
-
-            with session.store.read() as conn:
-                return lookups.count_lots(conn, asked.state or None, asked.part or None, asked.text or None)
+            return count_of(session, asked)
 
         def then(number_of: int) -> None:
             self.set_empty(asked == Filter() and number_of == 0, "No lot is on record yet.")
@@ -194,7 +141,7 @@ class LotsScreen(PlaceScreen):
                 self.turned = set()
             self.seen = seen
             self.add_class("-page")
-            self._show()
+            self.show_page()
             if fresh:
                 self.picks.list.highlighted = None
                 self.picks.list.action_first()
@@ -203,7 +150,7 @@ class LotsScreen(PlaceScreen):
 
         self.read("lot", lambda session: see_lot(session, number_of), then)
 
-    def _show(self) -> None:
+    def show_page(self) -> None:
         assert self.seen is not None
         lines = head_lines(self.seen)
         self.query_one("#lot-head", Static).update(content(self, lines, "\n"))
@@ -213,55 +160,12 @@ class LotsScreen(PlaceScreen):
         kind, _, code = message.key.partition(":")
         if kind == "verdict":
             self.turned ^= {code}
-            self._show()
+            self.show_page()
 
     def on_descendant_focus(self, event: DescendantFocus) -> None:
         """The hidden list takes no keys while the page is open."""
         if self.seen is not None and self.table in event.widget.ancestors_with_self:
             self.picks.list.focus()
-
-    def _with_lot(self, then: Callable[[SeenLot], None]) -> None:
-        """Do something with the lot on the page, or with the one under the cursor of the list, opened first."""
-        if self.seen is not None:
-            then(self.seen)
-        elif self.table.key is None:
-            self.say("There is no lot to work on.", Tone.LOOK)
-        else:
-
-            def opened(seen: SeenLot) -> None:
-                self.seen = seen
-                self.turned = set()
-                self.add_class("-page")
-                self._show()
-                self.picks.list.focus()
-                then(seen)
-
-            key = self.table.key
-            self.read("lot", lambda session: see_lot(session, key), opened)
-
-    def _flag(self) -> Flag | None:
-        """The flag under the cursor of the page."""
-        flag = None if self.seen is None else self.seen.flag(self.picks.key)
-        if flag is None:
-            self.say("Open a lot and put the cursor on one of its flags first.", Tone.LOOK)
-        elif flag.state == "closed":
-            self.say("This flag is closed.", Tone.LOOK)
-            return None
-        return flag
-
-    def _do(self, title: str, use: Callable[[Session], str]) -> None:
-        """Write, then read the page again; a refusal is shown in full."""
-        assert self.seen is not None
-        lot = self.seen.page.lot.number
-
-        def refused(trouble: Trouble) -> None:
-            if trouble.lost:
-                self.failed("lot", trouble)
-            else:
-                self.app.push_screen(refusal(title, trouble))
-                self.open_lot(lot)
-
-        self.write("decide", use, lambda sentence: self.open_lot(lot, sentence), refused)
 
     # Actions.
 
@@ -275,132 +179,43 @@ class LotsScreen(PlaceScreen):
 
         def use(given: dict[str, str] | None) -> None:
             if given:
-                state = {"": self.filter.state, "any": ""}.get(given["state"], given["state"])
-                self._filter_by(Filter(state, given["part"], given["text"]))
+                self._filter_by(given_filter(self.filter, given))
 
-        self.app.push_screen(lot_sheets.filter_sheet(self.filter.part, self.filter.text), use)
+        self.app.push_screen(filter_sheet(self.filter), use)
+
+    def action_views(self) -> None:
+        """Open a saved view of the list, keep the present one under a name, or forget one."""
+        from qualrec.views import remove_view, save_view, saved_views
+
+        folder = self.program.settings.config_dir
+
+        def use(asked: ViewAsked | None) -> None:
+            if asked is None:
+                return
+            try:
+                if asked.act == "keep":
+                    save_view(folder, self.PLACE, asked.name, self.filter.fields())
+                    self.say(f"View '{asked.name}' kept: {self.filter.words}.", Tone.GOOD)
+                elif asked.act == "forget":
+                    remove_view(folder, self.PLACE, asked.name)
+                    self.say(f"View '{asked.name}' forgotten.", Tone.GOOD)
+                else:
+                    if self.seen is not None:
+                        self.step_back()
+                    self._filter_by(Filter.of(saved_views(folder, self.PLACE)[asked.name]))
+            except QualrecError as error:
+                self.say(f"! {error.message} {error.remedy}", Tone.BAD)
+
+        try:
+            kept = saved_views(folder, self.PLACE)
+        except QualrecError as error:
+            self.say(f"! {error.message} {error.remedy}", Tone.BAD)
+            return
+        offers = [Offer(name, name, Filter.of(fields).words) for name, fields in kept.items()]
+        self.app.push_screen(ViewsSheet(offers), use)
 
     def action_state(self) -> None:
         if self.seen is not None:
             self.step_back()
         at = CYCLE.index(self.filter.state) if self.filter.state in CYCLE else -1
         self._filter_by(replace(self.filter, state=CYCLE[(at + 1) % len(CYCLE)]))
-
-    def action_acknowledge(self) -> None:
-        flag = self._flag()
-        if flag is None:
-            return
-        number_of = flag.id
-
-        def use(given: dict[str, str] | None) -> None:
-            if given:
-                self._do("Acknowledge", lambda session: acknowledge(session, number_of, given["text"]))
-
-        self.app.push_screen(lot_sheets.acknowledge_sheet(flag), use)
-
-    def action_close_flag(self) -> None:
-        flag = self._flag()
-        if flag is None:
-            return
-        number_of = flag.id
-
-        def use(given: dict[str, str] | None) -> None:
-            if given:
-                self._do("Close the flag", lambda session: close_flag(session, number_of, given["text"]))
-
-        self.app.push_screen(lot_sheets.close_sheet(flag), use)
-
-    def action_step(self) -> None:
-        """Tick the next step of the flag's reaction plan."""
-        flag = self._flag()
-        if flag is None:
-            return
-        left = [at for at in range(1, len(flag.reaction_plan) + 1) if at not in steps_done(flag)]
-        if not left:
-            self.say("No step of the reaction plan is left.", Tone.LOOK)
-            return
-        at, number_of = left[0], flag.id
-        step = flag.reaction_plan[at - 1]
-
-        def use(given: dict[str, str] | None) -> None:
-            if given is not None and given.get("done") == "yes":
-                words = step_words(at, step, given["text"])
-                self._do("Reaction plan", lambda session: note_action(session, number_of, words))
-
-        self.app.push_screen(lot_sheets.step_sheet(at, step), use)
-
-    def action_decide(self) -> None:
-        def ask(seen: SeenLot) -> None:
-            lot = seen.page.lot
-
-            def use(given: dict[str, str] | None) -> None:
-                if given:
-                    self._do("Not decided", lambda s: decide(s, lot.number, lot.version, given))
-
-            self.app.push_screen(lot_sheets.decision_sheet(seen), use)
-
-        self._with_lot(ask)
-
-    def action_concession(self) -> None:
-        def ask(seen: SeenLot) -> None:
-            lot = seen.page.lot.number
-
-            def use(given: dict[str, str] | None) -> None:
-                if given:
-                    self._do("No concession recorded", lambda session: give_concession(session, lot, given))
-
-            self.app.push_screen(lot_sheets.concession_sheet(seen), use)
-
-        self._with_lot(ask)
-
-    def action_correct(self) -> None:
-        seen = self.seen
-        row = None if seen is None else seen.reading(self.picks.key)
-        if seen is None or row is None:
-            self.say("Open a lot and put the cursor on one of its readings first.", Tone.LOOK)
-            return
-        lot, found = seen.page.lot.number, row
-
-        def use(given: dict[str, str] | None) -> None:
-            if not given:
-                return
-
-            def write(session: Session) -> str:
-                from qualrec.work import corrections
-
-                return corrections.correct_text(
-                    session,
-                    lot,
-                    found.code,
-                    found.key.sample,
-                    value=given["value"] or None,
-                    mode=given.get("mode") or None,
-                    stream=found.stream or None,
-                    reason=given["reason"],
-                    second_badge=given["second"] or None,
-                ).sentence
-
-            self._do("Not corrected", write)
-
-        self.app.push_screen(lot_sheets.correction_sheet(found), use)
-
-    def action_bench(self) -> None:
-        def go(seen: SeenLot) -> None:
-            self.run_worker(self._to_bench(seen.page.lot.number))
-
-        self._with_lot(go)
-
-    async def _to_bench(self, lot: str) -> None:
-        await self.program.action_go("bench")
-        if self.program.place_screen is not None:
-            self.program.place_screen.show_record(lot)
-
-    async def action_chart(self) -> None:
-        seen = self.seen
-        code = "" if seen is None else seen.code_of(self.picks.key)
-        if seen is None or not code:
-            self.say("Open a lot and put the cursor on a characteristic or a reading first.", Tone.LOOK)
-            return
-        await self.program.action_go("charts")
-        if isinstance(self.program.place_screen, SubjectScreen):
-            self.program.place_screen.open_subject(Subject(seen.page.lot.part.number, code))
