@@ -376,3 +376,33 @@ def plant_url(request: pytest.FixtureRequest) -> str:
 def own_server() -> Callable[[], contextlib.AbstractContextManager[Server]]:
     """A PostgreSQL server for one test that stops and starts it."""
     return _own_server
+
+
+@pytest.fixture
+def accounts(store_url: str) -> Iterator[Callable[[str], str]]:
+    """Addresses of the database for a member of each role of `records.grants`: owner, app, reader. PostgreSQL only."""
+    import psycopg
+
+    from qualrec.records import grants
+
+    roles = {role: f"q_{role}_{os.getpid()}" for role in ("owner", "app", "reader")}
+    script, members = (
+        grants.script(grants.Roles(**roles)),
+        {role: f"{name}_login" for role, name in roles.items()},
+    )
+    with psycopg.connect(store_url, autocommit=True) as admin:
+        for _ in range(2):  # it may be run again
+            admin.execute(script)
+        for role, member in members.items():
+            admin.execute(f"CREATE ROLE {member} LOGIN IN ROLE {roles[role]}")
+    at = store_url.split("@", 1)[1]
+    yield lambda role: f"postgresql://{members[role]}@{at}"
+    with psycopg.connect(store_url, autocommit=True) as admin:
+        for name in roles.values():
+            admin.execute(f"REASSIGN OWNED BY {name} TO CURRENT_USER")
+            admin.execute(f"DROP OWNED BY {name}")
+        admin.execute(
+            "DROP FUNCTION make_reading_partition(bigint, bigint), clear_staged_rows(bigint, integer)"
+        )
+        for name in (*members.values(), *roles.values()):
+            admin.execute(f"DROP ROLE {name}")
