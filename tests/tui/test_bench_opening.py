@@ -172,7 +172,7 @@ def test_a_wrong_failure_mode_is_corrected_on_the_bench(
         await fill(pilot, "FM00061")
         await fill(pilot, "612,4", "<p>")
         await pilot.press("f12")
-        await fill(pilot, "<enter>", "<enter>", "<c>", "wrong key", "<enter>")
+        await fill(pilot, "<enter>", "<enter>", "<c>", "wrong key", "<enter>", "<enter>")
         assert "parent material is now cohesive" in _said(app)
 
     run(app, steps)
