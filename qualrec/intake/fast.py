@@ -19,11 +19,11 @@ from qualrec.errors import Problem
 from qualrec.intake.cells import Cells, columns_of, moments, numbers, whole_numbers
 from qualrec.intake.files import Block
 from qualrec.intake.moments import ISO, Clock, hour_shift_us
-from qualrec.intake.profiles import Profile
+from qualrec.intake.profiles import Profile, ValueColumn
 from qualrec.intake.rows import ID_LENGTH, STREAM_SIGN
 from qualrec.intake.tables import Limits, Row, Table, data_rows, plain_name
 from qualrec.intake.textfiles import csv_records, text_lines
-from qualrec.values import IntArray
+from qualrec.values import FloatArray, IntArray
 
 PIECE_BYTES = 4 << 20
 _IGNORED_LENGTH = 1000
@@ -69,7 +69,8 @@ def _row_expression(profile: Profile, table: Table) -> bytes:
     visible = "".join(re.escape(chr(c)) for c in range(0x21, 0x7F) if chr(c) not in (table.delimiter, '"'))
     sheet_number = rf"(?![0-9](?:[.,][0-9]++)?[eE]\+[0-9]{{1,3}}+{end})"
     point = re.escape("." if profile.style == "point" else ",")
-    roles = {plain_name(v.column): rf"-?[0-9]{{1,15}}+(?:{point}[0-9]{{1,20}}+)?" for v in profile.values}
+    number = rf"-?[0-9]{{1,15}}+(?:{point}[0-9]{{1,20}}+)?"
+    roles = {plain_name(name): number for v in profile.values for name in (v.column, v.per) if name}
     roles[plain_name(profile.time.columns[0])] = (
         "(?:19|20)[0-9][0-9]-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12][0-9]|3[01])[T ](?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]"
         r"(?:\.[0-9]{1,6}+)?(?:Z|[+-](?:0[0-9]|1[0-4]):[0-5][0-9])?"
@@ -131,6 +132,9 @@ def _converted(plan: Plan, stretch: bytes, line: int) -> Block | None:
     at_us = _moments(cells(profile.time.columns[0]), plan.clock)
     if at_us is None:
         return None
+    values = [_value(columns, plan, wanted) for wanted in profile.values]
+    if any(column is None for column in values):
+        return None
     count = len(at_us)
     parts = [cells(column).texts() for column in profile.stream]
     return Block(
@@ -140,8 +144,18 @@ def _converted(plan: Plan, stretch: bytes, line: int) -> Block | None:
         cells(profile.serial).texts() if profile.serial else [""] * count,
         whole_numbers(cells(profile.sample)) if profile.sample else None,
         at_us,
-        tuple(numbers(cells(v.column), "." if profile.style == "point" else ",") for v in profile.values),
+        tuple(column for column in values if column is not None),
     )
+
+
+def _value(columns: list[Cells], plan: Plan, wanted: ValueColumn) -> FloatArray | None:
+    """A value column, or a quotient; None where one is divided by 0."""
+    sign = "." if plan.profile.style == "point" else ","
+    value = numbers(columns[plan.place(wanted.column)], sign)
+    if not wanted.per:
+        return value
+    below = numbers(columns[plan.place(wanted.per)], sign)
+    return None if (below == 0).any() else value / below
 
 
 def _moments(cells: Cells, clock: Clock) -> IntArray | None:

@@ -43,13 +43,18 @@ CONDITION_FIELDS = {
 
 @dataclass(frozen=True, slots=True)
 class ValueColumn:
-    """A measured column. `pull`: the failure mode of the row belongs to it. `optional`: may be empty."""
+    """A measured column. `pull`: the failure mode of the row belongs to it. `optional`: may be empty.
+
+    `per`: a second column that the value is divided by, of machine files: collapse in mm per time to path in s gives the
+    collapse rate in mm/s. Both columns may give values of their own too; `unit` is that of the quotient.
+    """
 
     column: str
     characteristic: str
     unit: str
     pull: bool = False
     optional: bool = False
+    per: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +145,9 @@ class Profile:
     def taken(self) -> tuple[str, ...]:
         """All columns that are read, in no special order."""
         names = [self.lot, self.serial, self.sample, *self.stream, *self.time.columns]
-        names += [v.column for v in self.values] + [c.column for c in self.conditions]
+        names += [v.column for v in self.values if not v.per] + [c.column for c in self.conditions]
+        quotients = {n: None for v in self.values if v.per for n in (v.column, v.per)}
+        names += [n for n in quotients if n not in names]
         if self.mode:
             names += [self.mode.column, *self.mode.share_columns, self.mode.displacement_mm]
         return tuple(n for n in names if n)
@@ -219,6 +226,21 @@ def _check_columns(profile: Profile) -> None:
         raise _wrong(profile, "the lot or the time column has no name.", "Name the columns.")
     if not profile.values or not all(v.column.strip() and v.characteristic.strip() for v in profile.values):
         raise _wrong(profile, "a value column or its characteristic has no name.", "Name at least one.")
+    if any(v.per and (v.pull or profile.kind != "machine" or v.per == v.column) for v in profile.values):
+        raise _wrong(
+            profile,
+            "per stands beside a pull, itself or no machine.",
+            "Divide columns of machine files only.",
+        )
+    quotients = {plain_name(n) for v in profile.values if v.per for n in (v.column, v.per)}
+    other = {
+        plain_name(n)
+        for n in (profile.lot, profile.serial, profile.sample, *profile.stream, *profile.time.columns)
+    }
+    if quotients & (other - {""}):
+        raise _wrong(
+            profile, f"column {min(quotients & other)!r} is no number to divide.", "Name value columns."
+        )
     codes = [v.characteristic for v in profile.values]
     if len(set(codes)) != len(codes):
         raise _wrong(profile, "two columns give one characteristic.", "Take one, ignore the other.")

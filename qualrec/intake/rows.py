@@ -282,13 +282,24 @@ class RowParser:
         if not text:
             return Measured(*name, None, wanted.unit, pull=wanted.pull)
         try:
-            parsed = self._number(row, wanted.column, self.plausible.get(wanted.characteristic), wanted.unit)
+            plausible = None if wanted.per else self.plausible.get(wanted.characteristic)
+            parsed = self._number(row, wanted.column, plausible, wanted.unit)
         except UsageError as error:
             self._problem(row, wanted.column, f"{error.message} {error.remedy}")
             return None
+        if wanted.per:
+            return self._quotient(row, wanted, parsed.value)
         decimals = 0 if self.profile.kind == "machine" else parsed.decimals
         value = None if fault else parsed.value
         return Measured(*name, value, wanted.unit, kept, decimals, wanted.pull)
+
+    def _quotient(self, row: Row, wanted: ValueColumn, value: float) -> Measured | None:
+        below = self._understood(row, wanted.per, lambda: self._number(row, wanted.per, None, "").value)
+        if below == 0 and not self._bad:
+            self._problem(row, wanted.per, f"It is 0; {wanted.characteristic} cannot be divided by it.")
+        if self._bad:
+            return None
+        return Measured(wanted.column, wanted.characteristic, value / below, wanted.unit)
 
     def _number(self, row: Row, column: str, plausible: Range | None, unit: str) -> ParsedNumber:
         """The number of a cell; text in the file's style, stored numbers as they are."""
@@ -346,7 +357,8 @@ def check_units(profile: Profile, table: Table, wrong: Callable[[Problem], None]
         wrong(Problem("The column is neither taken nor ignored.", table.name, table.header_row, name))
     if not profile.unit_row:
         return
-    stated = [(v.column, v.unit) for v in profile.values] + [(c.column, c.unit) for c in profile.conditions]
+    stated = [(v.column, v.unit) for v in profile.values if not v.per]
+    stated += [(c.column, c.unit) for c in profile.conditions]
     if profile.mode:
         stated += [(c, "%") for c in profile.mode.share_columns if c]
         stated += [(profile.mode.displacement_mm, "mm")] if profile.mode.displacement_mm else []

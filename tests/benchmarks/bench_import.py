@@ -15,8 +15,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +30,10 @@ NAMES_OF_READING = (
 TABLE = """CREATE TABLE reading (subject_id {big} NOT NULL, characteristic_id {big} NOT NULL, stream_id {big} NOT NULL,
 sample INTEGER NOT NULL, value DOUBLE PRECISION, at_us {big} NOT NULL, batch_id {big} NOT NULL, condition_id {big} NOT NULL,
 PRIMARY KEY (subject_id, characteristic_id, stream_id, sample))"""
+SIZE = (
+    "SELECT sum(pg_total_relation_size(c.oid)) FROM pg_class c JOIN pg_inherits i ON i.inhrelid = c.oid"
+    " WHERE i.inhparent = 'reading'::regclass"
+)
 PROFILE = """form = 1
 name = "machine of the benchmark"
 revision = 1
@@ -172,14 +174,6 @@ def raw_copy(plant: Any, rows: list[tuple[Any, ...]]) -> float:
     return time.perf_counter() - begun
 
 
-@contextmanager
-def server() -> Iterator[Callable[[], str]]:
-    """URLs of fresh databases on a server of its own."""
-    helper = module_of(ROOT / "tests" / "conftest.py", "bench_import_server")
-    with helper.postgres_server() as fresh:
-        yield fresh
-
-
 def entry(
     name: str, ours: float, reference: float, ratio: float, goal: str, ok: bool, **more: Any
 ) -> dict[str, Any]:
@@ -227,6 +221,28 @@ def on_sqlite(folder: Path, file: Path, profile: Path) -> list[dict[str, Any]]:
     ]
 
 
+def on_server(folder: Path, file: Path, profile: Path) -> list[dict[str, Any]]:
+    tests = module_of(ROOT / "tests" / "conftest.py", "bench_import_server")
+    ours, raw = [], []
+    size = 0.0
+    with tests._own_server() as server:
+        databases = tests.Databases("postgresql", folder, server.url)
+        for _ in range(ROUNDS):
+            plant = lay(databases.new(), LOTS)
+            ours.append(take(plant, file, profile))
+            rows = stored_rows(plant)
+            raw.append(raw_copy(plant, rows))
+            size = plant.rows(SIZE)[0][0] / ROWS
+            plant.store.close()
+    mine, bare = statistics.median(ours), statistics.median(raw)
+    return [
+        entry(
+            "import-copy", ROWS / mine, ROWS / bare, bare / mine, ">= 0.5", bare / mine >= 0.5, unit="rows/s"
+        ),
+        entry("bytes-postgresql", size, 120, size / 120, "<= 120 bytes a reading", size <= 120, unit="bytes"),
+    ]
+
+
 PROGRAM = """
 import resource, sys
 sys.path.insert(0, {root!r})
@@ -266,4 +282,4 @@ def run() -> list[dict[str, Any]]:
         file, profile = folder / "machine.csv", folder / "machine.toml"
         write_file(file, ROWS, LOTS)
         profile.write_text(PROFILE, encoding="utf-8")
-        return [*on_sqlite(folder, file, profile), memory(folder, profile)]
+        return [*on_sqlite(folder, file, profile), *on_server(folder, file, profile), memory(folder, profile)]

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from qualrec.errors import UsageError
 from qualrec.intake import fast
 from qualrec.intake.files import fits_blocks, read_blocks, read_file
-from qualrec.intake.profiles import PULL_BENCH, WELD_CELL, TimeColumns
+from qualrec.intake.profile_text import from_toml, to_toml
+from qualrec.intake.profiles import PULL_BENCH, WELD_CELL, TimeColumns, ValueColumn
 from qualrec.intake.readers import open_table
 
 SAMPLED = replace(
@@ -275,3 +276,42 @@ def test_what_cannot_be_read_by_blocks(put, forms):
 def test_other_time_patterns_go_the_strict_way(put, forms):
     profile = replace(WELD_CELL, time=TimeColumns(("welded_at",), "YYYY-MM-DDThh:mm:ss"))
     assert len(same(put(forms.machine(20, "")), profile)) == 60
+
+
+RATE = replace(
+    WELD_CELL,
+    name="rate",
+    values=(*WELD_CELL.values, ValueColumn("collapse_mm", "RATE", "mm/s", per="path_time_s")),
+)
+
+
+def test_a_quotient_of_two_columns(put, forms, small_pieces):
+    """Collapse rate = collapse / time to path, read both ways alike; a division by 0 is named."""
+    path = put(forms.machine(120))
+    rows = {(r.row_number, r.characteristic_code): r.value for r in same(path, RATE)}
+    assert len(rows) == 480
+    for (row, code), value in rows.items():
+        if code == "RATE":
+            assert value == rows[row, "COL"] / rows[row, "TTP"]
+    lines = forms.machine(40).splitlines()
+    cells = lines[20].split(",")
+    cells[HEADER.split(",").index("path_time_s")] = "0"
+    lines[20] = ",".join(cells)
+    intake = read_file(put("\n".join(lines) + "\n", name="zero.csv"), RATE, plant_zone="UTC")
+    same(put("\n".join(lines) + "\n", name="zero.csv"), RATE)
+    assert len(list(intake.rows)) == 4 * 39
+    assert [(p.row, p.column) for p in intake.problems] == [(21, "path_time_s")]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"kind": "tester"},
+        {"values": (ValueColumn("collapse_mm", "RATE", "mm/s", per="collapse_mm"),)},
+        {"values": (ValueColumn("collapse_mm", "RATE", "mm/s", per="lot"),)},
+    ],
+)
+def test_a_quotient_that_makes_no_sense_is_refused(changes):
+    with pytest.raises(UsageError, match="ivide"):
+        replace(RATE, **changes)
+    assert from_toml(to_toml(RATE)) == RATE
