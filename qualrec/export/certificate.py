@@ -66,13 +66,15 @@ class Leave:
 
 @dataclass(frozen=True, slots=True)
 class Signed:
-    """A signature on the lot. `digest`: SHA-256 of what was signed."""
+    """A signature on the lot. `digest`: SHA-256 of what was signed. `covers`: whether the records still are what was signed;
+    None where that is not found."""
 
     meaning: str
     person: str
     at_us: int
     reason: str
     digest: str
+    covers: bool | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,7 @@ def certificate_document(cert: Certificate) -> Document:
     words = Words(cert.language)
     plant = cert.plant
     marks = [words("doc.draft")] if cert.draft else []
+    marks += [words("cert.uncovered")] if any(s.covers is False for s in cert.signatures) else []
     marks += [words("cover.invented")] if plant.invented else []
     notes = [words("cover.invented_text")] if plant.invented else []
     notes += [words("cover.single")] if plant.single_user else []
@@ -130,6 +133,7 @@ def certificate_document(cert: Certificate) -> Document:
         _concessions(cert, words),
         _dispositions(cert, words),
         _signatures(cert, words),
+        Notes("", (words("cert.not_binding"),)),
         _records(cert, words),
         Notes("", (words("cert.note_chain"), words("cover.as_recorded"))),
         Signs(words("cover.signature"), (words("cover.supplier"),)),
@@ -311,13 +315,18 @@ def _signatures(cert: Certificate, words: Words) -> Grid:
         Column(words("cert.meaning"), span=1, strong=True),
         Column(words("cert.who"), span=1),
         Column(words("cert.when"), span=3),
-        Column(words("cert.reason"), span=2),
+        Column(words("cert.covered"), span=2, strong=True),
         Column(words("cert.signed"), span=3),
     )
     rows = tuple(
-        (words.word(s.meaning), s.person, When(s.at_us), s.reason, s.digest) for s in cert.signatures
+        (words.word(s.meaning), s.person, When(s.at_us), _covered(s, words), s.digest)
+        for s in cert.signatures
     )
     return Grid(words("cert.signatures"), columns, rows, words("cert.no_signatures"))
+
+
+def _covered(signed: Signed, words: Words) -> str:
+    return words.word("unknown") if signed.covers is None else words.yes_no(signed.covers)
 
 
 def _records(cert: Certificate, words: Words) -> Facts:

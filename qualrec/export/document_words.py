@@ -51,6 +51,12 @@ DOCUMENT_WORDS: dict[str, tuple[str, str]] = {
     "cert.signatures": ("Signatures in the records", "Unterschriften in den Nachweisen"),
     "cert.no_signatures": ("None.", "Keine."),
     "cert.meaning": ("Meaning", "Bedeutung"),
+    "cert.covered": ("Covers the records as they are", "Deckt die Nachweise, wie sie sind"),
+    "cert.uncovered": ("A SIGNATURE NO LONGER COVERS THE RECORDS", "EINE UNTERSCHRIFT DECKT DIE NACHWEISE NICHT MEHR"),
+    "cert.not_binding": (
+        "A signature here is a record of the maker; it is not legally binding.",
+        "Eine Unterschrift hier ist ein Nachweis des Herstellers; sie ist nicht rechtsverbindlich.",
+    ),
     "cert.signed": ("SHA-256 of what was signed", "SHA-256 des Unterschriebenen"),
     "cert.flags": ("Flags H / R / I, and those not closed", "Befunde H / R / I, und davon nicht abgeschlossen"),
     "cert.unit": ("Unit", "Einheit"),

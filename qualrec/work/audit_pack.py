@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import qualrec
-from qualrec.errors import DatabaseError, Refused, UsageError
+from qualrec.errors import Refused, UsageError
 from qualrec.export.audit_pack import PackContent, pack_document
 from qualrec.records import archive, backup, lookups, migrate
 from qualrec.records.dossier import Dossier, dossier
@@ -123,10 +123,12 @@ def _write(session: Session, number: str, folder: Path, shown: Path, say: Say | 
             folder / archive.EXPLAINED, explain(session, number, files)
         )
         told = archive.write_text(folder / archive.MANIFEST, _manifest(session, number, files, heads))
-    except OSError as error:
+    except BaseException as error:
         shutil.rmtree(folder, ignore_errors=True)
-        raise DatabaseError(
-            f"{shown} cannot be written ({error.strerror}).", "Nothing was kept; write it elsewhere."
+        if not isinstance(error, OSError):
+            raise
+        raise Refused(
+            f"{shown} was not written: {error.strerror or error}.", "Nothing was kept; write it elsewhere."
         ) from error
     counts = {name: int(told["rows"]) for name, told in files.items() if "rows" in told}
     entries = len(held.rows.get("trail", ()))

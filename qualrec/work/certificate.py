@@ -22,6 +22,7 @@ from qualrec.work.lots import LotPage, lot_page
 from qualrec.work.outfile import Made
 from qualrec.work.rights import require
 from qualrec.work.session import Session
+from qualrec.work.signed import Standing
 from qualrec.work.submission_pack import READING_RULE, readings_digest
 
 FREE_STATES = ("released", "released under concession", "shipped")
@@ -53,7 +54,6 @@ def content(session: Session, number: str, *, language: str | None = None) -> Ce
     held = balance(page.lot)
     stands = stands_against(page, held)
     with session.store.read() as conn:
-        signed = lookups.signatures(conn, "lot", page.lot.id)
         leaves = tuple(c for c in lookups.concessions(conn, number) if c.lot_number == number or c.used)
     customer = page.lot.part.customer
     rows = (*page.readings, *page.moulding_readings)
@@ -68,7 +68,7 @@ def content(session: Session, number: str, *, language: str | None = None) -> Ce
         results=_results(page, rows),
         modes=_modes(page.readings),
         concessions=tuple(Leave(c.reference, c.quantity, c.used, c.until_us, c.reason) for c in leaves),
-        signatures=tuple(Signed(s.meaning, s.person, s.at_us, s.reason, s.digest) for s in signed),
+        signatures=tuple(_signed(s) for s in page.signatures),
         flags=_by_level(page.flags),
         flags_open=sum(f.state != "closed" for f in page.flags),
         readings=len(rows),
@@ -179,6 +179,11 @@ def _result(v: CharacteristicVerdict, c: Characteristic, rows: Sequence[ReadingR
     )
 
 
+def _signed(standing: Standing) -> Signed:
+    s = standing.signature
+    return Signed(s.meaning, s.person, s.at_us, s.reason, s.digest, standing.covers)
+
+
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
@@ -208,6 +213,8 @@ def _sentences(cert: Certificate, to: Path, digest: str) -> tuple[str, ...]:
         said.append(f"It covers {cert.covers} of {cert.lot.quantity} parts.")
     said += [f"SHA-256 {digest}", f"Record chain: entry {cert.trail_seq}, {cert.trail_digest}"]
     said += [f"Not released: {sentence}" for sentence in cert.stands]
+    if any(s.covers is False for s in cert.signatures):
+        said.append("A signature no longer covers the records as they are; the certificate says so.")
     if cert.plant.invented:
         said.append("All of it is invented data and says so.")
     return tuple(said)

@@ -276,7 +276,7 @@ def certificate(build: dict[str, Callable[..., Any]], **more: Any) -> Certificat
         ),
         "modes": {"PULL": {"cohesive": 1, "parent material": 4}},
         "concessions": (Leave("C-7", 100, 20, None, "as agreed"),),
-        "signatures": (Signed("released", "Ada Example", START_US, "all shown", "cd" * 32),),
+        "signatures": (Signed("released", "Ada Example", START_US, "all shown", "cd" * 32, True),),
         "flags": (1, 2, 0), "flags_open": 0, "readings": 5, "readings_digest": "ef" * 32, "readings_rule": "one line each",
         "made_us": START_US, "program_version": "0.1.0", "rules_version": "1", "trail_seq": 9, "trail_digest": "ab" * 32,
     }  # fmt: skip
@@ -300,6 +300,15 @@ def test_a_certificate_says_what_it_must(
     ]  # fmt: skip
     assert [text for text in wanted if text.replace(" ", "") not in close] == []
     assert words("doc.draft") not in made.text
+    assert words("cert.uncovered") not in made.text
+
+
+def test_a_signature_that_no_longer_covers_is_marked(
+    build: dict[str, Callable[..., Any]], pdf: Callable[[Document], Pdf]
+) -> None:
+    signed = Signed("released", "Ada Example", START_US, "all shown", "cd" * 32, False)
+    made = pdf(certificate_document(certificate(build, signatures=(signed,))))
+    assert all(Words()("cert.uncovered") in page for page in made.pages)
 
 
 def test_a_draft_is_marked_on_every_page_and_sheet(

@@ -105,7 +105,7 @@ def test_certificate_of_a_released_lot(plant: Any, tmp_path: Path) -> None:
     assert made.modes == {"PULL": {"parent material": 5}}
     assert (made.covers, made.shipped, made.stands) == (480, 100, ())
     assert (made.trail_seq, made.trail_digest) == (head.seq, head.digest)
-    assert [s.meaning for s in made.signatures] == ["released"]
+    assert [(s.meaning, s.covers) for s in made.signatures] == [("released", True)]
     flags = plant.rows("SELECT level, count(*) FROM flag WHERE lot_id = :lot GROUP BY level", lot=made.lot.id)
     assert made.flags == tuple(dict(flags).get(level, 0) for level in "HRI")
     for ending in (".xlsx", ".pdf"):
@@ -168,6 +168,11 @@ def test_no_certificate_of_a_lot_that_is_not_released(plant: Any, tmp_path: Path
     decide(plant, "use as is", quantity=180)
     under = certificate.gather(session, LOT)
     assert [(c.reference, c.quantity) for c in under.concessions] == [("C-1", 180)]
+    assert [(s.meaning, s.covers) for s in under.signatures] == [
+        ("released", False),
+        ("concession", True),
+        ("concession", True),
+    ]
     assert (under.lot.state, under.covers) == ("released under concession", 480)
     assert under.modes["PULL"] == {"interfacial": 1, "parent material": 5}
     plant.clock[0] += HOUR_US
