@@ -297,8 +297,9 @@ def test_a_quotient_of_two_columns(put, forms, small_pieces):
     cells = lines[20].split(",")
     cells[HEADER.split(",").index("path_time_s")] = "0"
     lines[20] = ",".join(cells)
-    intake = read_file(put("\n".join(lines) + "\n", name="zero.csv"), RATE, plant_zone="UTC")
-    same(put("\n".join(lines) + "\n", name="zero.csv"), RATE)
+    zero = put("\n".join(lines) + "\n", name="zero.csv")
+    same(zero, RATE)
+    intake = read_file(zero, RATE, plant_zone="UTC")
     assert len(list(intake.rows)) == 4 * 39
     assert [(p.row, p.column) for p in intake.problems.kept] == [(21, "path_time_s")]
 
