@@ -307,10 +307,10 @@ def check_keymap(keymap: Keymap, places: Iterable[Place] = PLACES) -> None:
     for name, text in keymap.items():
         keys = [key.strip() for key in text.split(",")]
         wrong += [f"{name}: {key or 'an empty name'!r} is no key" for key in keys if not _is_key(key)]
-    families = [a for family in FAMILIES for a in actions_of(family)]
-    everywhere = [*actions_of("app"), *going, *families]
+    everywhere = [*actions_of("app"), *going]
     for place in places:
-        wrong += _clashes([*everywhere, *actions_of(place.id)], keymap)
+        for family in FAMILIES:
+            wrong += _clashes([*everywhere, *actions_of(family), *actions_of(place.id)], keymap)
     if wrong:
         raise UsageError(
             f"[keys] of the settings: {'; '.join(dict.fromkeys(wrong))}.",
@@ -319,13 +319,14 @@ def check_keymap(keymap: Keymap, places: Iterable[Place] = PLACES) -> None:
 
 
 def _clashes(actions: Iterable[Action], keymap: Keymap) -> list[str]:
-    """Keys that the keymap gives to two of the actions. What the program itself shares between widgets is no clash."""
+    """Keys that the keymap gives to two of the actions. What the program itself lets a widget and a place share is no clash."""
     held: dict[str, Action] = {}
     found = []
     for action in actions:
         for key in keys_of(action, keymap):
             other = held.setdefault(key, action)
-            if other.id != action.id and (action.id in keymap or other.id in keymap):
+            moved = key not in action.keys or key not in other.keys
+            if other.id != action.id and moved:
                 found.append(f"{key} is asked for {other.id} and for {action.id}")
     return found
 

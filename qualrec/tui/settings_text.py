@@ -37,8 +37,10 @@ def documented() -> str:
     lines = [HEAD.rstrip("\n")]
     groups: list[tuple[str, Iterable[Action]]] = [("Everywhere", [a for a in ACTIONS if a.place == "app"])]
     groups.append(("Places", place_actions(PLACES)))
-    groups += [(p.label, [a for a in ACTIONS if a.place == p.id]) for p in PLACES]
-    groups += [(f"Every {family}", [a for a in ACTIONS if a.place == family]) for family in FAMILIES]
+    labels = {place.id: place.label for place in PLACES} | {family: f"Every {family}" for family in FAMILIES}
+    for name in dict.fromkeys(a.place for a in ACTIONS if a.place != "app"):
+        title = labels.get(name, name.capitalize())
+        groups.append((title, [a for a in ACTIONS if a.place == name]))
     for title, actions in groups:
         lines.append(f"#\n# {title}")
         lines += [f'# "{a.id}" = "{",".join(a.keys)}"   # {a.help}' for a in actions]

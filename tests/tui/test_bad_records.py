@@ -248,7 +248,7 @@ def plant_server(
         yield server, server_plants.restore(server.url)
 
 
-def test_a_lost_connection_keeps_what_was_typed_and_works_again_with_the_server(
+def test_a_lost_connection_keeps_the_entry_and_stores_it_with_the_server_there_again(
     plant_server: tuple[Any, str], bench: Callable[..., None], screen_text: Callable[[QualrecApp], str]
 ) -> None:
     server, url = plant_server
@@ -265,17 +265,19 @@ def test_a_lost_connection_keeps_what_was_typed_and_works_again_with_the_server(
         assert "does not answer" in said(screen) or "was lost" in said(screen)
         assert "A repeated entry is not stored twice" in said(screen)
         assert "! records not reachable" in screen_text(app)
-        assert value(screen) == "598"
-        assert screen.query_one("#mode", Choice).value == "cohesive"
+        assert value(screen) == "", "the next entry may be typed"
+        assert "not judged yet: FM00061  PULL 598 N, cohesive" in " ".join(screen_text(app).split())
+        await pilot.press(*"64")
         await pilot.press("f5")
         await wait()
-        assert value(screen) == "598", "reading again in vain takes nothing away"
+        assert value(screen) == "64", "reading again in vain takes nothing away"
+        assert len(screen.queue.waiting()) == 1
         server.start()
-        await pilot.press("enter", "enter")
+        await pilot.press("f5")
         await wait()
         assert "! records not reachable" not in screen_text(app)
-        assert said(screen) == ""
-        assert value(screen) == ""
+        assert said(screen) == "1 kept entry is stored."
+        assert value(screen) == "64"
         assert "sample 2" in screen_text(app)
 
     bench(app, use)
@@ -301,9 +303,10 @@ def test_an_entry_whose_answer_was_lost_is_not_stored_twice(
             patch.setattr(work, "log", lost)
             await pilot.press(*"612", "enter", "p")
             await wait()
-            assert value(screen) == "612"
-        await pilot.press("enter", "enter")
+            assert [k.words for k in screen.queue.waiting()] == [f"{LOT}  PULL 612 N, parent material"]
+        await pilot.press("f5")
         await wait()
+        assert screen.queue.waiting() == ()
         assert pulls(url) == [612.0]
         await pilot.press(*"612", "enter", "p")
         await wait()

@@ -71,14 +71,14 @@ def test_one_key_goes_through_the_states_and_the_sheet_filters(
         assert "4 lots: state on hold" in screen_text(app)
         assert "! on hold" in screen_text(app)
         await pilot.press("f3")
-        await fill(pilot, "<r>", "VB-1310", "")
+        await fill(pilot, "<r>", "VB-1310", "", "<enter>", "", "")
         assert {line.cells[3] for line in screen.table.page.lines} == {"VB-1310"}
         await pilot.press("f3")
-        await fill(pilot, "<a>", "no such part", "")
+        await fill(pilot, "<a>", "no such part", "", "<enter>", "", "")
         assert "no such part" in screen_text(app)
         await pilot.press("f3")
         screen.app.screen.query_one("#part", Field).text = ""
-        await fill(pilot, "<a>", "", "fm0006")
+        await fill(pilot, "<a>", "", "fm0006", "<enter>", "", "")
         assert [line.key for line in screen.table.page.lines] == ["FM00061", "FM00060"]
 
     run(app, use)

@@ -9,8 +9,8 @@ from typing import Any
 from sqlalchemy import Connection, Select, func, select
 
 from qualrec.records.lookups.base import table
-from qualrec.records.lookups.gauges import gauges
 from qualrec.records.lookups.bench import due_tests
+from qualrec.records.lookups.gauges import gauges
 from qualrec.values import TrailRow
 
 
