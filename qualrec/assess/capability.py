@@ -13,6 +13,7 @@ from qualrec.assess.loading import Choice, Conn, choose, series_of
 from qualrec.assess.shape_choice import ShapeReport, shape_report
 from qualrec.assess.standing import gauge_standing
 from qualrec.assess.strength import StrengthReport, strength_report
+from qualrec.assess.weld_factor import WeldFactorReport, weld_factors
 from qualrec.errors import ComputeError
 from qualrec.judge.evidence import Chain, Evidence, IndexStanding, ShapeStanding, evidence_chain
 from qualrec.judge.process import requirement_of
@@ -71,6 +72,8 @@ class CapabilityReport:
     limits_state: str
     signals: tuple[str, ...]
     sentences: tuple[str, ...]
+    weld_factors: tuple[WeldFactorReport, ...] = ()
+    """Against each set of parent specimens; empty where none was pulled."""
 
     @property
     def answer(self) -> str:
@@ -111,6 +114,7 @@ def capability_report(
     index = _index(found, shape, refusal)
     evidence = _evidence(conn, part_number, c, series, built, values, index, shape, refusal)
     needed_n, needed_lots = _needed(evidence.requirement, index, found)
+    factors = weld_factors(conn, part_number, c, choice, values)
     return CapabilityReport(
         part_number=part_number,
         characteristic=c,
@@ -131,7 +135,11 @@ def capability_report(
         needed_lots=needed_lots,
         limits_state=built.state,
         signals=evidence.signals,
-        sentences=_sentences(c, choice, built, values, evidence.readings, found, share),
+        sentences=(
+            *_sentences(c, choice, built, values, evidence.readings, found, share),
+            *(sentence for one in factors for sentence in one.sentences),
+        ),
+        weld_factors=factors,
     )
 
 

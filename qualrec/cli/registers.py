@@ -94,10 +94,15 @@ def approve_recipe(
     revision: Annotated[int, typer.Argument(help="Number of the draft revision.")],
     reason: Annotated[str, typer.Option(help="Why, in words.")],
 ) -> None:
-    """Approve a draft recipe revision; the approved one before is superseded."""
+    """Approve a draft recipe revision; the approved one before is superseded. What the change asks for is shown first."""
+    from qualrec.cli.weld_recipes import print_triggers
     from qualrec.work import review
+    from qualrec.work.recipes import named_page
+    from qualrec.work.rights import require
 
     with session() as s:
+        require(s.actor, "approve recipes")
+        print_triggers(named_page(s, recipe, revision))
         output.line(review.approve_recipe(s, recipe, revision, reason=reason))
 
 

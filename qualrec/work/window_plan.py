@@ -16,7 +16,7 @@ from qualrec.judge.windows import settings_of
 from qualrec.records import lookups
 from qualrec.records.ledger import Writer
 from qualrec.records.lookups.studies import Study, StudyRun, study_runs
-from qualrec.records.registry import window_studies
+from qualrec.records.registry import gauge_studies, window_studies
 from qualrec.values import Characteristic, Part, RecipeRevision
 from qualrec.weld import window_plan as plans
 from qualrec.weld.energy import energy_budget
@@ -387,3 +387,12 @@ def _row_entry(table: Table, row: Row) -> RunEntry:
         raise UsageError(f"Run {text('run')!r} is no number.", "Give the number of the run sheet.") from error
     section = {name: text(name.replace("_", " ")) or text(name) for name in SECTION}
     return RunEntry(position, text("strength"), text("mode"), text("shares"), section)
+
+
+def withdraw_window(session: Session, number: str, *, why: str) -> str:
+    """Withdraw a window study; it stays readable. Raises UnknownRecord, UsageError for a missing reason, Refused."""
+    require(session.actor, "plan studies")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        study = load_study(writer.conn, number)
+        gauge_studies.withdraw_study(writer, study.study.id, why=why)
+    return f"Study {number} withdrawn."

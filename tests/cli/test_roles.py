@@ -83,6 +83,32 @@ TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
     "parts": (READS, ()),
     "recipes": (READS, ()),
     "approve": ("approve recipes", ("RC-2040", "2", "--reason", "x")),
+    "recipe": (READS, ("RC-2040",)),
+    "draft": ("draft recipes", ("RC-2040", "--set", "hold_time=1,3", "--reason", "x")),
+    "temporary begin": (
+        "approve recipes",
+        ("RC-2040", "--what", "x", "--checks", "x", "--until", "2031-01-01"),
+    ),
+    "temporary list": (READS, ()),
+    "temporary end": ("approve recipes", ("{temporary}", "--reason", "x")),
+    "materials": (READS, ()),
+    "material": ("define master data", ("PP-NAT", "colour=white", "--reason", "x")),
+    "polymers": (READS, ()),
+    "polymer": ("define master data", ("PP-X", "--like", "PP", "--source", "x")),
+    "rate-pair": ("define master data", ("PP", "PMMA", "none", "--source", "x")),
+    "pair": (READS, ("FM-2040",)),
+    "pairs": (READS, ()),
+    "window plan": ("plan studies", ("RC-2040", "--factor", "power=180..220", "--factor", "hold_time=1..2")),
+    "window list": (READS, ()),
+    "window show": (READS, ("{window}",)),
+    "window sheet": (READS, ("{window}", "-o", "{folder}/run.csv")),
+    "window enter": ("enter studies", ("{window}", "1", "600", "--mode", "cohesive")),
+    "window import": ("enter studies", ("{window}", "{runs}")),
+    "window fit": (READS, ("{window}",)),
+    "window choose": ("draft recipes", ("{window}", "--reason", "x")),
+    "window withdraw": ("plan studies", ("{window}", "--reason", "x")),
+    "parent enter": ("log readings", ("FM-2040", "{folder}", "800", "810", "--material", "PBT-GF30-NAT")),
+    "parent list": (READS, ()),
     "gauges": (READS, ()),
     "gauge": (READS, ("PT-02",)),
     "in-doubt": (READS, ()),
@@ -236,11 +262,32 @@ def test_a_command_as_every_role(
         to = str(tmp_path / "verified.xlsx")
         assert call(sample_plant, "Q-01", "submission", "MC-0055", "-o", to)[0] == 0
         arguments = (to,)
+    if "{window}" in arguments:
+        runs = tmp_path / "runs.csv"
+        runs.write_text(
+            "run;strength;mode\n" + "".join(f"{n};{590 + 7 * n};cohesive\n" for n in range(1, 13))
+        )
+        planned = (
+            "RC-2040",
+            "--factor",
+            "power=180..220",
+            "--factor",
+            "hold_time=1..2",
+            "--number",
+            "{window}",
+        )
+        assert call(sample_plant, "P-01", "window", "plan", *planned)[0] == 0
+        assert call(sample_plant, "P-01", "window", "import", "{window}", str(runs))[0] == 0
+        arguments = tuple(str(runs) if text == "{runs}" else text for text in arguments)
+    if command == "temporary end":
+        begun = TABLE["temporary begin"][1]
+        assert call(sample_plant, "P-01", "temporary", "begin", *begun)[0] == 0
     if command == "notice done":
         call(sample_plant, "Q-01", "notice", "begin", "FM-2040", "--kind", "site", "--what", "x")
     if "PR-1" in arguments:
         assert call(sample_plant, "Q-01", "problem", "open", "x", "--number", "PR-1")[0] == 0
     known = {"{flag}": "SELECT min(id) FROM flag WHERE state <> 'closed'"}
+    known["{temporary}"] = "SELECT max(id) FROM temporary_change"
     for badge in badges:
         folder = tmp_path / badge
         folder.mkdir()

@@ -218,6 +218,8 @@ def strength_lines(report: CapabilityReport, style: DecimalStyle, width: int) ->
             f"Interfacial area: {number(found.interfacial_area_pct, 1, style)} % of the joint on average."
         )
     lines += found.notes
+    for factor in report.weld_factors:
+        lines += ["", *factor.sentences]
     return [part for line in lines for part in (wrap(line, width) if len(line) > width else [line])]
 
 
