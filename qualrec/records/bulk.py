@@ -35,13 +35,14 @@ from qualrec.records.clearing import STAGED, clear_batch, clear_staged
 from qualrec.records.columns import Columns, Key3, scan
 from qualrec.records.digests import PULL_NAMES, BatchDigest, GroupDigests
 from qualrec.records.driver_errors import is_double
-from qualrec.records.entry import batch_modes, note_batch, pull_row, store_batch_row, store_units
+from qualrec.records.entry import batch_modes, note_batch, pull_row, store_batch_row
 from qualrec.records.entry_checks import KnownIds, SampleNumbers
 from qualrec.records.fast_insert import insert_readings, insert_rows
 from qualrec.records.import_lock import ImportLock
 from qualrec.records.models import metadata
 from qualrec.records.rollup import starts
 from qualrec.records.rollup_store import Plan, Plans, Prepared, add_modes, apply_batch, load_plans
+from qualrec.records.units import NewUnits, plan_units, store_units
 from qualrec.values import Actor, Batch, NewReading
 
 if TYPE_CHECKING:
@@ -179,8 +180,7 @@ class BulkImport:
                 tuple(self._problems),
                 "Correct the rows named, then import the file again.",
             )
-        prepared, plans, modes, digest = self._prepare()
-        batch = self._accept(prepared, plans, modes, digest)
+        batch = self._accept(*self._prepare())
         self._release()
         return batch
 
@@ -328,7 +328,7 @@ class BulkImport:
                 self._note([Problem(message, self._file, int(piece.row[at]))])
         return piece.pick(~clash)
 
-    def _prepare(self) -> tuple[Prepared, Plans, dict[tuple[Key3, str], tuple[int, float]], str]:
+    def _prepare(self) -> tuple[Prepared, Plans, dict[tuple[Key3, str], tuple[int, float]], NewUnits, str]:
         """Everything that can be computed before the short transaction."""
         digest = BatchDigest()
         modes: dict[tuple[Key3, str], tuple[int, float]] = {}
@@ -345,12 +345,13 @@ class BulkImport:
                 for row in pulls:
                     digest.pull(row)
                 modes = batch_modes(pulls)
+            units = plan_units(connection, {key: serial for key, (serial, _) in self._serials.items()})
         if digest.rows != self.rows:
             raise DatabaseError(
                 f"{self.rows} rows were staged, {digest.rows} are stored; nothing was taken.",
                 "Import the file again.",
             )
-        return prepared, plans, modes, digest.hex()
+        return prepared, plans, modes, units, digest.hex()
 
     def _read_again(self, connection: Connection, plans: Plans, digest: BatchDigest) -> Prepared:
         """Sums and digests from the rows as they are stored."""
@@ -363,7 +364,12 @@ class BulkImport:
         return prepared
 
     def _accept(
-        self, prepared: Prepared, plans: Plans, modes: dict[tuple[Key3, str], tuple[int, float]], digest: str
+        self,
+        prepared: Prepared,
+        plans: Plans,
+        modes: dict[tuple[Key3, str], tuple[int, float]],
+        units: NewUnits,
+        digest: str,
     ) -> Batch:
         with self._store.write(self._actor, self.plant_id) as writer:
             refuse_known_file(writer.conn, self.plant_id, self._batch["file_digest"], self._file)
@@ -381,11 +387,11 @@ class BulkImport:
                     "This import was cleared in the meantime; nothing of it was taken.",
                     "Import the file again.",
                 )
-            units = store_units(writer, [(s, n, serial) for (s, n), (serial, _) in self._serials.items()])
+            digests = store_units(writer.conn, units)
             add_modes(writer.conn, modes)
             apply_batch(writer.conn, self.batch_id, prepared, plans)
             self._batch |= changes
-            note_batch(writer, "import accepted", self._batch, units)
+            note_batch(writer, "import accepted", self._batch, digests)
         return batch_value(self._batch, self._actor.name)
 
 

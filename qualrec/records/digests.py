@@ -102,8 +102,11 @@ def units_digest(connection: Connection, subject_ids: Iterable[int]) -> dict[str
     found: dict[str, str] = {}
     query = text("SELECT sample, serial FROM welded_unit WHERE subject_id = :subject ORDER BY sample")
     for subject in sorted(set(subject_ids)):
-        lines = "".join(
-            f"{canonical([s, serial])}\n" for s, serial in connection.execute(query, {"subject": subject})
-        )
-        found[str(subject)] = sha256(lines)
+        rows = connection.execute(query, {"subject": subject})
+        found[str(subject)] = serials_digest((int(row.sample), str(row.serial)) for row in rows)
     return found
+
+
+def serials_digest(serials: Iterable[tuple[int, str]]) -> str:
+    """Digest of the serials of one subject, given by sample."""
+    return sha256("".join(f"{canonical([sample, serial])}\n" for sample, serial in sorted(serials)))

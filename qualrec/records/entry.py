@@ -14,12 +14,13 @@ from qualrec.errors import Refused
 from qualrec.records import guards
 from qualrec.records.chain import chained
 from qualrec.records.columns import Columns, Key3
-from qualrec.records.digests import ENTRY_NAMES, PULL_NAMES, BatchDigest, units_digest
+from qualrec.records.digests import ENTRY_NAMES, PULL_NAMES, BatchDigest
 from qualrec.records.entry_checks import check_known, check_reading, give_samples, refuse_doubles
 from qualrec.records.fast_insert import insert_readings, insert_rows
 from qualrec.records.models import metadata
 from qualrec.records.overlays import TEST_FAULT, interfacial_share
 from qualrec.records.rollup_store import Prepared, add_modes, apply_batch, load_plans
+from qualrec.records.units import collect, plan_units, store_units
 from qualrec.values import NewReading, PullResult, ReadingKey
 
 if TYPE_CHECKING:
@@ -88,9 +89,8 @@ def add_readings(
     }
     row = store_batch_row(writer, batch)
     _store_rows(writer, columns, entries, pulls)
-    units = store_units(
-        writer, [(k.subject_id, k.sample, r.serial) for r, k in zip(readings, keys, strict=True)]
-    )
+    serials = collect((k.subject_id, k.sample, r.serial) for r, k in zip(readings, keys, strict=True))
+    units = store_units(writer.conn, plan_units(writer.conn, serials))
     plans = load_plans(writer.conn, {k.characteristic_id for k in keys})
     prepared = Prepared()
     prepared.add(columns.sorted(), plans)
@@ -196,34 +196,6 @@ def _store_rows(
     insert_readings(writer.conn, columns)
     insert_rows(writer.conn, "reading_entry", ENTRY_NAMES, entries)
     insert_rows(writer.conn, "pull", PULL_NAMES, pulls)
-
-
-def store_units(writer: Writer, units: Sequence[tuple[int, int, str]]) -> dict[str, str]:
-    """Store serials of samples; returns the digest of each subject that got one. Raises Refused for another serial there."""
-    fresh: dict[tuple[int, int], str] = {}
-    there: dict[int, dict[int, str]] = {}
-    column = metadata.tables["welded_unit"].c.serial
-    for subject_id, sample, serial in units:
-        if not serial:
-            continue
-        if subject_id not in there:
-            there[subject_id] = _serials(writer, subject_id)
-        stored = there[subject_id].get(sample)
-        if stored is None:
-            there[subject_id][sample] = fresh[subject_id, sample] = guards.fit("welded_unit", column, serial)
-        elif stored != serial:
-            raise Refused(
-                f"Sample {sample} has the serial {stored!r}, not {serial!r}.",
-                "Check the serial or the sample number.",
-            )
-    rows = [(subject, sample, serial) for (subject, sample), serial in fresh.items()]
-    insert_rows(writer.conn, "welded_unit", ("subject_id", "sample", "serial"), rows)
-    return units_digest(writer.conn, {subject for subject, _ in fresh})
-
-
-def _serials(writer: Writer, subject_id: int) -> dict[int, str]:
-    query = text("SELECT sample, serial FROM welded_unit WHERE subject_id = :subject")
-    return {row.sample: row.serial for row in writer.conn.execute(query, {"subject": subject_id})}
 
 
 def batch_modes(pulls: Sequence[tuple[Any, ...]]) -> dict[tuple[Key3, str], tuple[int, float]]:

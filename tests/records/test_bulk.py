@@ -216,6 +216,32 @@ def test_serials(site: Any) -> None:
     assert site.faults() == []
 
 
+@pytest.mark.parametrize("serial, taken", [("V9", True), ("U000", True), ("X", False)])
+def test_serials_that_another_station_enters_before_the_acceptance(
+    site: Any, monkeypatch: pytest.MonkeyPatch, serial: str, taken: bool
+) -> None:
+    """Sample 1 of the import is U000. Its neighbour enters sample 51, the same sample, or the same with another serial."""
+    prepare = bulk.BulkImport._prepare
+
+    def slow(job: Any) -> Any:
+        prepared = prepare(job)
+        sample = 51 if serial == "V9" else 1
+        site.add(site.reading(510.0, sample=sample, serial=serial, pull=site.pull()))
+        return prepared
+
+    monkeypatch.setattr(bulk.BulkImport, "_prepare", slow)
+    part = columns(site, 50, sample=np.arange(1, 51), serials=[f"U{i:03d}" for i in range(50)])
+    if taken:
+        take(site, part)
+        count = 51 if serial == "V9" else 50
+        assert site.rows("SELECT count(*) FROM welded_unit") == [(count,)]
+    else:
+        with pytest.raises(Refused, match="Sample 1 has the serial 'X', not 'U000'"):
+            take(site, part)
+        assert site.rows("SELECT sample, serial FROM welded_unit") == [(1, "X")]
+    assert site.faults() == []
+
+
 def test_giving_up_removes_the_staged_rows(site: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bulk, "ROWS_A_TRANSACTION", {"sqlite": 10, "postgresql": 10})
     monkeypatch.setattr(clearing, "ROWS_A_TRANSACTION", 7)
