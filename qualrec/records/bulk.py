@@ -32,12 +32,13 @@ from qualrec.records.bulk_input import (
     make_piece,
 )
 from qualrec.records.clearing import STAGED, clear_batch, clear_staged
-from qualrec.records.columns import Columns, Key3, scan
-from qualrec.records.digests import PULL_NAMES, BatchDigest, GroupDigests
+from qualrec.records.columns import Key3, scan
+from qualrec.records.digests import PULL_NAMES, BatchDigest
 from qualrec.records.driver_errors import is_double
 from qualrec.records.entry import batch_modes, note_batch, pull_row, store_batch_row
 from qualrec.records.entry_checks import KnownIds, SampleNumbers
 from qualrec.records.fast_insert import insert_readings, insert_rows
+from qualrec.records.gathered import Gathered
 from qualrec.records.import_lock import ImportLock
 from qualrec.records.models import metadata
 from qualrec.records.rollup import starts
@@ -57,20 +58,6 @@ PULL = metadata.tables["pull"]
 READING = metadata.tables["reading"]
 BATCH = metadata.tables["batch"]
 KEY = ("subject_id", "characteristic_id", "stream_id", "sample")
-
-
-class Gathered:
-    """What the rows staged so far come to."""
-
-    def __init__(self) -> None:
-        self.sums, self.digests = Prepared(), GroupDigests()
-
-    def add(self, columns: Columns, plans: Plans) -> bool:
-        """Take in rows in key order. False where a group does not stand behind what is here of it."""
-        if not self.sums.follow(Prepared.of(columns, plans)):
-            return False
-        self.digests.add(columns)
-        return True
 
 
 class _DoubleKey(Exception):
