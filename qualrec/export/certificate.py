@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from qualrec.export.component import component_text
 from qualrec.export.document import (
     Block,
     Cell,
@@ -20,7 +21,6 @@ from qualrec.export.document import (
     When,
     figure_text,
 )
-from qualrec.export.front import component_text
 from qualrec.export.messages import Words
 from qualrec.values import Disposition, Lot, MouldingLot, Plant, Segment
 
@@ -279,7 +279,7 @@ def moulding_text(lot: MouldingLot | None, words: Words) -> str:
     if lot is None:
         return words("none")
     fed = ", ".join(lot.deliveries) or words("none")
-    return f"{lot.number}: {component_text(lot.component)}. {words('l.deliveries')}: {fed}"
+    return f"{lot.number}: {component_text(lot.component, words)}. {words('l.deliveries')}: {fed}"
 
 
 def _concessions(cert: Certificate, words: Words) -> Grid:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qualrec.export.book import Book, Sheet
-from qualrec.export.front import component_text
+from qualrec.export.component import component_text
 from qualrec.export.pack import Pack
 from qualrec.export.plan import Plan
 from qualrec.export.styles import DATE_TIME

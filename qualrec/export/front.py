@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from qualrec.export.book import Book, Sheet
-from qualrec.export.messages import ENGLISH, Words
+from qualrec.export.component import component_text
 from qualrec.export.pack import CharacteristicSheet, Element, Pack
 from qualrec.export.plan import LOT_SHEETS, Plan
 from qualrec.export.styles import DATE_TIME
 from qualrec.export.submission_elements import AGREED, ELEMENTS
-from qualrec.values import Component
 
 ASKED = {"S": "submit", "R": "keep", "*": "submit on request", "": "by agreement", "-": "not asked"}
 STATES = ("supplied", "referenced", "kept", "missing")
@@ -76,15 +75,6 @@ def _facts(book: Book, pack: Pack, sheet: Sheet) -> None:
 
 def _fact(sheet: Sheet, label: str, value: str) -> None:
     sheet.merged([(label, 1, 1), (value, 2, 6)], ["label", "text"])
-
-
-def component_text(component: Component, words: Words = ENGLISH) -> str:
-    """A component with its material in one line."""
-    parts = [component.number, component.name, component.material, component.polymer]
-    if component.filler_pct:
-        parts.append(f"{component.filler} {words.figure(component.filler_pct)} %")
-    parts.append(component.colour)
-    return ", ".join(p for p in parts if p)
 
 
 def _state(book: Book, pack: Pack, sheet: Sheet) -> None:
