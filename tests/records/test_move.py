@@ -16,6 +16,9 @@ from qualrec.records.models import metadata
 from qualrec.values import Actor
 
 PROGRAM = Actor(None, "test")
+FROM_SQLITE, FROM_SERVER = (
+    pytest.mark.parametrize("databases", [kind], indirect=True) for kind in ("sqlite", "postgresql")
+)
 
 
 NOTES = ("trail", "trail_head")
@@ -79,6 +82,7 @@ def test_small_pieces_give_the_same_and_readings_lie_in_their_partitions(
                 assert tuple(connection.exec_driver_sql(query).one()) == (0, 11)
 
 
+@FROM_SQLITE
 def test_a_target_that_holds_something_is_refused(
     filled: Any, other_url: Callable[..., str], tmp_path: Path
 ) -> None:
@@ -99,20 +103,18 @@ def test_a_target_that_holds_something_is_refused(
         move.move(filled.store, f"sqlite:///{tmp_path / 'none' / 'a.sqlite'}", PROGRAM)
 
 
+@FROM_SQLITE
 def test_a_database_of_another_program_is_refused(
     filled: Any, other_url: Callable[..., str], tmp_path: Path
 ) -> None:
     there = other_url(laid=False)
-    if there.startswith("sqlite"):
-        with pytest.raises(Refused, match="is there already"):
-            move.move(filled.store, f"sqlite:///{tmp_path}", PROGRAM)
-        return
     with psycopg.connect(there, autocommit=True) as connection:
         connection.execute("CREATE TABLE mine (x int)")
     with pytest.raises(Refused, match="another program"):
         move.move(filled.store, there, PROGRAM)
 
 
+@FROM_SQLITE
 def test_entries_made_meanwhile_end_it_and_nothing_is_left(
     filled: Any, other_url: Callable[..., str], tmp_path: Path
 ) -> None:
@@ -128,7 +130,11 @@ def test_entries_made_meanwhile_end_it_and_nothing_is_left(
     assert nothing_in(there)
 
 
-@pytest.mark.parametrize("step", ["rows", "digests", "readings"])
+@pytest.mark.parametrize(
+    ("databases", "step"),
+    [("sqlite", "rows"), ("sqlite", "readings"), ("postgresql", "digests")],
+    indirect=["databases"],
+)
 def test_a_failure_on_the_way_leaves_nothing(filled: Any, other_url: Callable[..., str], step: str) -> None:
     there = other_url()
 
@@ -150,6 +156,7 @@ def nothing_in(url: str) -> bool:
         return not any(rows(store, name) for name in ("plant", "reading", "trail", "lot"))
 
 
+@FROM_SERVER
 def test_a_source_that_is_not_sound_is_not_carried_over(filled: Any, other_url: Callable[..., str]) -> None:
     with filled.store.engine.connect() as connection:
         if filled.store.dialect == "sqlite":
@@ -164,6 +171,7 @@ def test_a_source_that_is_not_sound_is_not_carried_over(filled: Any, other_url: 
     assert nothing_in(there)
 
 
+@FROM_SQLITE
 def test_what_came_over_otherwise_is_noticed(
     filled: Any, other_url: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -212,3 +213,21 @@ def another_plant(databases: Any) -> Iterator[Callable[[], SmallPlant]]:
     for url, store in made:
         store.close()
         databases.give_back(url)
+
+
+@pytest.fixture(scope="session")
+def laid_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A SQLite file with a small plant, laid once."""
+    path, clock = tmp_path_factory.mktemp("laid") / "plant.sqlite", [SET_UP_US]
+    with open_store(f"sqlite:///{path}", create=True, clock=lambda: clock[0]) as store:
+        lay(store, clock)
+    return path
+
+
+@pytest.fixture
+def copied_plant(laid_file: Path, tmp_path: Path) -> Iterator[SmallPlant]:
+    """A small plant on SQLite, copied from the one that was laid."""
+    path, clock = tmp_path / "plant.sqlite", [NOW_US]
+    shutil.copyfile(laid_file, path)
+    with open_store(f"sqlite:///{path}", clock=lambda: clock[0]) as store:
+        yield SmallPlant(store, clock)

@@ -18,8 +18,6 @@ from qualrec.work.links import Asked, LinkQueue, load_link, take_reading, unders
 from qualrec.work.sample_files import locate
 from qualrec.work.target import find_target
 
-SQLITE = pytest.mark.parametrize("databases", ["sqlite"], indirect=True)
-
 
 def never(reason: str) -> str:
     raise AssertionError(reason)
@@ -71,18 +69,16 @@ def test_a_pull_of_a_link_is_stored_once_with_what_the_instrument_sent(small_pla
     assert trail.verify(small_plant.store).ok
 
 
-@SQLITE
-def test_shares_and_the_repeat_after_a_test_fault(small_plant: Any) -> None:
-    s = small_plant.as_badge("T-01")
+def test_shares_and_the_repeat_after_a_test_fault(copied_plant: Any) -> None:
+    s = copied_plant.as_badge("T-01")
     take_reading(s, "FM00061", "PULL", reading("3 N"), Asked("x"), key="a", again=never)
     take_reading(s, "FM00061", "PULL", reading("600 N"), Asked("m", "0/60/10/30"), key="b", again=never)
-    found = small_plant.rows("SELECT mode, cohesive_pct, repeat_of FROM pull ORDER BY sample")
+    found = copied_plant.rows("SELECT mode, cohesive_pct, repeat_of FROM pull ORDER BY sample")
     assert found == [("test fault", None, None), ("mixed", 60.0, 1)]
 
 
-@SQLITE
-def test_a_value_far_from_the_usual_is_asked_for_on_the_display(small_plant: Any) -> None:
-    s = small_plant.as_badge("T-01")
+def test_a_value_far_from_the_usual_is_asked_for_on_the_display(copied_plant: Any) -> None:
+    s = copied_plant.as_badge("T-01")
     target = find_target(s, "FM00060", "PULL")
     bench.log(s, target, [bench.Entry(str(600 + i), mode="cohesive") for i in range(30)])
     asked: list[str] = []
@@ -100,9 +96,8 @@ def test_a_value_far_from_the_usual_is_asked_for_on_the_display(small_plant: Any
     assert len(asked) == 3
 
 
-@SQLITE
-def test_what_cannot_be_taken_is_said_and_stores_nothing(small_plant: Any) -> None:
-    s = small_plant.as_badge("T-01")
+def test_what_cannot_be_taken_is_said_and_stores_nothing(copied_plant: Any) -> None:
+    s = copied_plant.as_badge("T-01")
     with pytest.raises(UsageError, match="mode is missing"):
         take_reading(s, "FM00061", "PULL", reading("600 N"), Asked(), key="a", again=never)
     with pytest.raises(UsageError, match="not four shares"):
@@ -112,7 +107,7 @@ def test_what_cannot_be_taken_is_said_and_stores_nothing(small_plant: Any) -> No
         understood_of(c, reading("600 N"))  # a force where a length is measured
     with pytest.raises(Refused, match="may not log readings"):
         take_reading(
-            small_plant.as_badge("A-01"),
+            copied_plant.as_badge("A-01"),
             "FM00061",
             "PULL",
             reading("600 N"),
@@ -120,7 +115,7 @@ def test_what_cannot_be_taken_is_said_and_stores_nothing(small_plant: Any) -> No
             key="c",
             again=never,
         )
-    assert pulls(small_plant) == []
+    assert pulls(copied_plant) == []
 
 
 def test_events_wait_in_a_queue_and_the_thread_ends() -> None:

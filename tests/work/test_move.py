@@ -13,14 +13,14 @@ from qualrec.errors import Refused
 from qualrec.records import trail
 from qualrec.records.database import Store, open_store
 from qualrec.records.models import metadata
-from qualrec.values import Actor
 from qualrec.work import bench, corrections, definitions, intake, lots, review
 from qualrec.work import move as moving
 from qualrec.work.sample_files import locate
 from qualrec.work.session import make_session
 from qualrec.work.target import find_target
 
-PROGRAM = Actor(None, "test")
+FROM_SQLITE = pytest.mark.parametrize("databases", ["sqlite"], indirect=True)
+"""To PostgreSQL and back."""
 NOTES = ("trail", "trail_head")
 """Carrying over adds one entry to the chain."""
 
@@ -73,8 +73,9 @@ def content(store: Store) -> dict[str, list[tuple[Any, ...]]]:
     return {name: rows(store, name) for name in metadata.tables if name not in NOTES}
 
 
+@FROM_SQLITE
 def test_a_plant_goes_over_and_back_as_it_was(
-    lived_in: Any, other_url: Callable[[], str], empty_url: str, databases: Any, tmp_path: Path
+    lived_in: Any, other_url: Callable[[], str], tmp_path: Path
 ) -> None:
     store, said = lived_in.store, []
     before, head = content(store), trail.head(store, 1)
@@ -92,7 +93,7 @@ def test_a_plant_goes_over_and_back_as_it_was(
         session = make_session(second, Settings(there, badge="Q-01"))
         words = " ".join(moving.moved_sentences(session, moved))
         assert f"1:{head.seq}:{head.digest}" in words
-        back = empty_url if databases.kind == "postgresql" else f"sqlite:///{tmp_path / 'back.sqlite'}"
+        back = f"sqlite:///{tmp_path / 'back.sqlite'}"
         moving.carry_over(session, back)
     with open_store(back) as third:
         assert content(third) == before
@@ -112,6 +113,7 @@ def work_on(store: Store) -> None:
     assert trail.verify(store).ok
 
 
+@FROM_SQLITE
 def test_who_may_not_copy_may_not_carry_over(lived_in: Any, tmp_path: Path) -> None:
     with pytest.raises(Refused, match="may not copy the database"):
         moving.carry_over(lived_in.as_badge("T-01"), f"sqlite:///{tmp_path / 'x.sqlite'}")

@@ -15,7 +15,6 @@ from qualrec.errors import ConnectionLost, DatabaseError, Refused, SchemaMismatc
 from qualrec.work import intake, watch, watch_folder
 from qualrec.work.watch import Notice, Watch, WatchPlan
 
-SQLITE = pytest.mark.parametrize("databases", ["sqlite"], indirect=True)
 HEAD = "lot,nest,specimen,tested_at,force,mode"
 
 
@@ -68,63 +67,71 @@ class Bench:
 
 
 @pytest.fixture
-def bench(small_plant: Any, tmp_path: Path, plain: Callable[..., str]) -> Bench:
+def bench(copied_plant: Any, tmp_path: Path, plain: Callable[..., str]) -> Bench:
+    """On SQLite."""
+    folder = tmp_path / "in"
+    folder.mkdir()
+    return Bench(copied_plant, folder, plain())
+
+
+@pytest.fixture
+def each_bench(small_plant: Any, tmp_path: Path, plain: Callable[..., str]) -> Bench:
+    """On each kind of database."""
     folder = tmp_path / "in"
     folder.mkdir()
     return Bench(small_plant, folder, plain())
 
 
-def test_files_are_taken_refused_or_known(bench: Bench) -> None:
-    bench.put("a.csv", pulls(1, 2))
-    bench.put("b.csv", pulls(3, force="6l2"))
-    assert bench.look() == {"a.csv": "taken", "b.csv": "refused"}
-    assert bench.forces() == [(1, 612.5), (2, 612.5)]
-    assert bench.there() == ["refused/b.csv", "refused/b.csv.report.txt", "taken/a.csv"]
-    report = (bench.folder / "refused" / "b.csv.report.txt").read_text(encoding="utf-8")
+def test_files_are_taken_refused_or_known(each_bench: Bench) -> None:
+    each_bench.put("a.csv", pulls(1, 2))
+    each_bench.put("b.csv", pulls(3, force="6l2"))
+    assert each_bench.look() == {"a.csv": "taken", "b.csv": "refused"}
+    assert each_bench.forces() == [(1, 612.5), (2, 612.5)]
+    assert each_bench.there() == ["refused/b.csv", "refused/b.csv.report.txt", "taken/a.csv"]
+    report = (each_bench.folder / "refused" / "b.csv.report.txt").read_text(encoding="utf-8")
     assert 'b.csv, row 2, column force: "6l2"' in report
     assert "Nothing of it was taken" in report
-    refused = next(n for n in bench.notices if n.event == "refused")
+    refused = next(n for n in each_bench.notices if n.event == "refused")
     assert (refused.problems, refused.moved_to.replace(os.sep, "/")) == (1, "refused/b.csv")
     assert "row 2" in refused.message
-    bench.put("a again.csv", pulls(1, 2))
-    assert bench.look() == {"a again.csv": "known"}
-    bench.put("a.csv", pulls(1, 2) + "\n")  # other bytes, the same readings
-    assert bench.look() == {"a.csv": "known"}
-    assert bench.there() == [
+    each_bench.put("a again.csv", pulls(1, 2))
+    assert each_bench.look() == {"a again.csv": "known"}
+    each_bench.put("a.csv", pulls(1, 2) + "\n")  # other bytes, the same readings
+    assert each_bench.look() == {"a.csv": "known"}
+    assert each_bench.there() == [
         "refused/b.csv",
         "refused/b.csv.report.txt",
         "taken/a again.csv",
         "taken/a-2.csv",
         "taken/a.csv",
     ]
-    assert bench.batches() == [("a.csv", 2)]
+    assert each_bench.batches() == [("a.csv", 2)]
 
 
-def test_two_watchers_take_each_file_once(bench: Bench) -> None:
+def test_two_watchers_take_each_file_once(each_bench: Bench) -> None:
     for n in range(1, 9):
-        bench.put(f"f{n}.csv", pulls(n))
-    watchers = [bench.watcher(), bench.watcher()]
+        each_bench.put(f"f{n}.csv", pulls(n))
+    watchers = [each_bench.watcher(), each_bench.watcher()]
     for together in watchers:
         object.__setattr__(together.plan, "once", False)
     threads = [threading.Thread(target=w.run) for w in watchers]
     for thread in threads:
         thread.start()
     for _ in range(1500):
-        if not list(bench.folder.glob("*.csv")):
+        if not list(each_bench.folder.glob("*.csv")):
             break
         threading.Event().wait(0.02)
     for watcher in watchers:
         watcher.stop.set()
     for thread in threads:
         thread.join(30)
-    assert bench.forces() == [(n, 612.5) for n in range(1, 9)]
-    assert len(bench.batches()) == 8
+    assert each_bench.forces() == [(n, 612.5) for n in range(1, 9)]
+    assert len(each_bench.batches()) == 8
     assert sum(w.tally.taken for w in watchers) == 8
     assert sum(w.tally.refused + w.tally.known for w in watchers) == 0
-    assert bench.there() == [f"taken/f{n}.csv" for n in range(1, 9)]
+    assert each_bench.there() == [f"taken/f{n}.csv" for n in range(1, 9)]
 
 
-@SQLITE
 def test_kept_files_are_not_taken_again_after_a_restart(bench: Bench) -> None:
     bench.put("a.csv", pulls(1))
     assert bench.look(keep=True) == {"a.csv": "taken"}
@@ -135,7 +142,6 @@ def test_kept_files_are_not_taken_again_after_a_restart(bench: Bench) -> None:
     assert bench.there() == ["a.csv"]
 
 
-@SQLITE
 def test_what_is_not_finished_waits(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     growing = bench.put("growing.csv", pulls(1))
     for name in ("half.csv.part", "~$open.csv", ".hidden.csv", "x.TMP"):
@@ -158,7 +164,6 @@ def test_what_is_not_finished_waits(bench: Bench, monkeypatch: pytest.MonkeyPatc
     ]
 
 
-@SQLITE
 @pytest.mark.parametrize("moment", ["while it is copied", "after it was copied"])
 def test_a_file_that_grows_while_it_is_read_is_not_taken_in_part(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, moment: str
@@ -188,7 +193,6 @@ def test_a_file_that_grows_while_it_is_read_is_not_taken_in_part(
     assert not path.exists()
 
 
-@SQLITE
 def test_links_folders_and_hostile_names(bench: Bench, tmp_path: Path) -> None:
     outside = tmp_path / "outside.csv"
     outside.write_text(pulls(7), encoding="utf-8")
@@ -216,7 +220,6 @@ def test_links_folders_and_hostile_names(bench: Bench, tmp_path: Path) -> None:
     assert all(path.name.isprintable() for path in reports)
 
 
-@SQLITE
 def test_a_link_in_place_of_our_folder_is_refused(bench: Bench, tmp_path: Path) -> None:
     (tmp_path / "elsewhere").mkdir()
     try:
@@ -229,7 +232,6 @@ def test_a_link_in_place_of_our_folder_is_refused(bench: Bench, tmp_path: Path) 
     assert bench.forces() == []
 
 
-@SQLITE
 def test_a_lost_database_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench.put("a.csv", pulls(1))
     bench.put("b.csv", pulls(2))
@@ -265,7 +267,6 @@ def test_a_lost_database_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyP
     assert bench.there() == ["taken/a.csv", "taken/b.csv"]
 
 
-@SQLITE
 @pytest.mark.parametrize("error", [ConnectionLost("gone"), DatabaseError("There is no database.")])
 def test_a_scheduled_run_does_not_wait_for_a_lost_database(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, error: DatabaseError
@@ -278,7 +279,6 @@ def test_a_scheduled_run_does_not_wait_for_a_lost_database(
         bench.look()
 
 
-@SQLITE
 def test_a_database_upgraded_meanwhile_ends_the_watch(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench.put("a.csv", pulls(1))
 
@@ -291,7 +291,6 @@ def test_a_database_upgraded_meanwhile_ends_the_watch(bench: Bench, monkeypatch:
     assert bench.there() == ["a.csv"]
 
 
-@SQLITE
 @pytest.mark.parametrize(
     "error", [DatabaseError("Value out of range."), RuntimeError("a fault of the program")]
 )
@@ -323,7 +322,6 @@ def test_a_file_that_always_fails_does_not_stop_the_others(
     assert bench.forces() == [(2, 612.5)]
 
 
-@SQLITE
 def test_a_stop_finishes_the_file_in_hand(bench: Bench) -> None:
     for n in (1, 2, 3):
         path = bench.put(f"{n}.csv", pulls(n))
@@ -342,7 +340,6 @@ def test_a_stop_finishes_the_file_in_hand(bench: Bench) -> None:
     assert bench.notices[-1].event == "stopped"
 
 
-@SQLITE
 @pytest.mark.parametrize("what", ["given_away", "copy_of", "put_into", "candidates"])
 def test_what_the_system_refuses_is_told_once_and_tried_again(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, what: str
@@ -373,7 +370,6 @@ def test_what_the_system_refuses_is_told_once_and_tried_again(
     assert bench.there() == (["a.csv"] if what == "put_into" else ["taken/a.csv"])
 
 
-@SQLITE
 def test_a_file_that_cannot_be_moved_is_taken_once(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench.put("a.csv", pulls(1))
 
@@ -386,7 +382,6 @@ def test_a_file_that_cannot_be_moved_is_taken_once(bench: Bench, monkeypatch: py
     assert bench.batches() == [("a.csv", 1)]
 
 
-@SQLITE
 def test_what_would_refuse_every_file_is_said_at_the_start(bench: Bench, tmp_path: Path) -> None:
     for plan, words in (
         ({"profile": "none such"}, "no import profile"),
@@ -404,7 +399,6 @@ def test_what_would_refuse_every_file_is_said_at_the_start(bench: Bench, tmp_pat
     assert bench.there() == []
 
 
-@SQLITE
 def test_a_right_taken_away_meanwhile_ends_the_watch_and_keeps_the_file(bench: Bench) -> None:
     bench.put("a.csv", pulls(1))
     watcher: Watch
