@@ -133,7 +133,7 @@ DOCUMENT_WORDS: dict[str, tuple[str, str]] = {
         "Stände gelten zum Zeitpunkt der Erstellung; Ereignisse der Woche nach ihrem Zeitpunkt.",
     ),
     "rev.welded": ("Lots welded in the week", "In der Woche geschweißte Lose"),
-    "rev.readings": ("Readings of the week", "Messwerte der Woche"),
+    "rev.readings": ("Readings on these lots", "Messwerte an diesen Losen"),
     "rev.decided": ("Decisions in the week", "Entscheide der Woche"),
     "rev.opened": ("Flags opened", "Eröffnete Befunde"),
     "rev.closed": ("Flags closed", "Abgeschlossene Befunde"),

@@ -111,7 +111,7 @@ class OpenProblem:
 class Review:
     """One week. Events are from `from_us` until (not at) `until_us`; states are those at `made_us`.
 
-    `capability` None: left out.
+    `welded`: lots whose welding began in the week, with so many `readings`. `capability` None: left out.
     """
 
     plant: Plant

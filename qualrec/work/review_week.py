@@ -110,7 +110,7 @@ def gather(
             until_us=until_us,
             made_us=now_us,
             welded=len(welded),
-            readings=lookups.readings_measured(conn, from_us, until_us),
+            readings=sum(row.readings for row in lookups.load_lot_rows(conn, welded).values()),
             decided=lookups.decided_between(conn, from_us, until_us),
             opened=opened,
             closed=lookups.flags_closed(conn, from_us, until_us),

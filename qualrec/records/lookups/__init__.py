@@ -262,7 +262,6 @@ from qualrec.records.lookups.weekly import (
     flags_opened,
     lots_in_state,
     lots_welded,
-    readings_measured,
     recipe_turns,
     standing_flags,
 )
@@ -441,7 +440,6 @@ __all__ = [
     "reading_at",
     "reading_groups",
     "reading_origin",
-    "readings_measured",
     "readings_of_lot",
     "readings_of_moulding_lot",
     "readings_of_serial",

@@ -99,17 +99,6 @@ def lots_in_state(conn: Connection, *states: str) -> tuple[int, ...]:
     return tuple(conn.execute(asked.order_by(o.c.started_us, o.c.id)).scalars())
 
 
-def readings_measured(conn: Connection, from_us: int, until_us: int) -> int:
-    """How many accepted readings were measured in a stretch of time."""
-    r, b = table("reading"), table("batch")
-    asked = (
-        select(func.count())
-        .select_from(r.join(b, b.c.id == r.c.batch_id))
-        .where(b.c.state == "accepted", r.c.at_us >= from_us, r.c.at_us < until_us)
-    )
-    return int(conn.execute(asked).scalar_one())
-
-
 def recipe_turns(conn: Connection, from_us: int, until_us: int) -> tuple[RevisionTurn, ...]:
     """Recipe revisions drafted or approved in a stretch of time, oldest first."""
     v, r, p = table("recipe_revision"), table("recipe"), table("part")
