@@ -120,7 +120,12 @@ class BenchScreen(Shown):
                         f"{text} was not seen in this run, so it cannot be opened without the records."
                     )
                 return
-            from_scan.tell(f"{trouble.message} {trouble.remedy}".rstrip())
+            words = f"{trouble.message} {trouble.remedy}".rstrip()
+            if self.bench is not None and not from_scan.has_focus_within:
+                self.app.bell()
+                self.say(f"! {words}", Tone.BAD)
+                return
+            from_scan.tell(words)
             from_scan.start()
 
         def use(session: Session) -> BenchLot:

@@ -310,7 +310,7 @@ class GridSheet(ModalScreen[list[dict[str, Any]]]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         ("escape", "dismiss([])", "Leave"),
-        ("f10,ctrl+s", "store", "Store"),
+        ("f11,ctrl+s", "store", "Store"),
     ]
     DEFAULT_CSS = """
     GridSheet { align: center middle; background: $background 60%; }
@@ -341,7 +341,7 @@ class GridSheet(ModalScreen[list[dict[str, Any]]]):
             yield self.grid
             yield MessageLine(id="grid-told", kept=True)
             yield Static(
-                "Digits and Enter; arrows; Del empties a cell; F10 stores; Esc leaves.", markup=False
+                "Digits and Enter; arrows; Del empties a cell; F11 stores; Esc leaves.", markup=False
             )
 
     def on_mount(self) -> None:

@@ -14,7 +14,7 @@ from qualrec.config import CONTROL_NAMES, Scanner
 from qualrec.tui.labels import plain
 from qualrec.tui.screens.overlays import Overlay
 from qualrec.tui.themes import is_ascii
-from qualrec.tui.widgets.rows import LEAST_SIGNS
+from qualrec.tui.widgets.rows import LEAST_SIGNS, sign_of
 
 PAUSE_S = 0.5
 """After this pause what came is taken as one label."""
@@ -53,7 +53,7 @@ class ScannerSheet(Overlay):
         event.prevent_default()
         if self._over:
             self.keys, self._over = [], False
-        self.keys.append((sign_of(event), event.time))
+        self.keys.append((sign_of(event) or f"<{event.key}>", event.time))
         del self.keys[:-MOST_SIGNS]
         if self._pause is not None:
             self._pause.stop()
@@ -72,13 +72,6 @@ class ScannerSheet(Overlay):
 
     def _words(self, text: str) -> str:
         return plain(text) if is_ascii(self) else text
-
-
-def sign_of(event: Key) -> str:
-    """The sign of a key, or the key's name in angle brackets where it has none."""
-    if event.key == "enter":
-        return "\r"
-    return event.character if event.character is not None else f"<{event.key}>"
 
 
 def name_of(sign: str) -> str:

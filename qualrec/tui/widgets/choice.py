@@ -12,7 +12,7 @@ from textual.strip import Strip
 
 from qualrec.tui.labels import key_name, plain
 from qualrec.tui.themes import is_ascii
-from qualrec.tui.widgets.rows import LABEL_WIDTH, Guarded
+from qualrec.tui.widgets.rows import CONTROL_KEYS, LABEL_WIDTH, Guarded
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +148,7 @@ class Choice(Guarded, can_focus=True):
         if key == "enter" or (character is not None and character.isprintable()):
             return True
         prefix = self.scanner.prefix if self.guard else ""
-        return bool(self.held) or (bool(prefix) and character == prefix[0])
+        return bool(self.held) or (bool(prefix) and CONTROL_KEYS.get(key, character) == prefix[0])
 
     def on_key(self, event: Key) -> None:
         if self.check_consume_key(event.key, event.character):

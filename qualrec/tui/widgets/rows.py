@@ -19,6 +19,23 @@ PREFIXED_S = 0.3
 """A label that was begun by its prefix goes on within this time."""
 
 
+CONTROL_KEYS = {
+    **{f"ctrl+{chr(96 + code)}": chr(code) for code in range(1, 27)},
+    "ctrl+backslash": "\x1c",
+    "ctrl+right_square_bracket": "\x1d",
+    "ctrl+circumflex_accent": "\x1e",
+    "ctrl+underscore": "\x1f",
+    "enter": "\r",
+    "tab": "\t",
+}
+"""Control characters by the names of the keys that they come as."""
+
+
+def sign_of(event: Key) -> str:
+    """The sign that a key stands for, control characters too; empty where it stands for none."""
+    return CONTROL_KEYS.get(event.key) or event.character or ""
+
+
 class Rows(Vertical):
     """What holds rows and leads from one to the next."""
 
@@ -112,7 +129,7 @@ class Guarded(Row):
         if not self.held:
             if event.key == "enter" and event.time - self._ended <= 2 * scanner.gap_ms / 1000:
                 return True
-            begins = bool(scanner.prefix) and event.character == scanner.prefix[0]
+            begins = bool(scanner.prefix) and sign_of(event) == scanner.prefix[0]
             if not begins and not (self.holds_all and scanner.gap_ms and event.is_printable):
                 return False
         text = self._text()
@@ -129,10 +146,10 @@ class Guarded(Row):
         return True
 
     def _text(self) -> str:
-        return "".join(key.character or "" for key in self.held)
+        return "".join(sign_of(key) for key in self.held)
 
     def _prefixed(self, scanner: Scanner) -> bool:
-        return bool(scanner.prefix) and self.held[0].character == scanner.prefix[0]
+        return bool(scanner.prefix) and sign_of(self.held[0]) == scanner.prefix[0]
 
     def _is_label(self, scanner: Scanner, text: str) -> bool:
         if scanner.prefix:
