@@ -17,34 +17,49 @@ STEERING = ("\x1b", "\x07", "\x9b", "\u202e", "\x08")
 PACKAGE = Path(qualrec.__file__).parent
 
 
-@pytest.mark.parametrize(
-    "arguments",
-    [
-        ("lot", "x\x1b[31m\x07y"),
-        ("lot", "FM\u202e16000"),
-        ("lots", "--state", "x\x1b]0;t\x07"),
-        ("x\x1b[31m",),
-        ("lots", "--x\x1b[31m"),
-        ("lots", "more", "\x9b31m"),
-        ("--badge", "\x1b[2J", "lots"),
-        ("import", "no\x1b[31m.csv"),
-        ("trace", "--serial", "\x1b[31m"),
-        ("calc", "describe", "\x1b[31m"),
-        ("archive-check", "no\x1b[2Jfolder"),
-        ("db", "restore", "no\x1b[2J", "to"),
-        ("clauses", "--map", "no\x1b[2J"),
-    ],
-)
-def test_what_was_typed_is_never_echoed_raw(
-    arguments: tuple[str, ...], sample_plant: Path, program_env: dict[str, str]
-) -> None:
-    code = "from qualrec.cli.main import run; run()"
-    command = [sys.executable, "-c", code, "--db", str(sample_plant), *arguments]
+TYPED = [
+    ("lot", "x\x1b[31m\x07y"),
+    ("lot", "FM\u202e16000"),
+    ("lots", "--state", "x\x1b]0;t\x07"),
+    ("x\x1b[31m",),
+    ("lots", "--x\x1b[31m"),
+    ("lots", "more", "\x9b31m"),
+    ("--badge", "\x1b[2J", "lots"),
+    ("import", "no\x1b[31m.csv"),
+    ("trace", "--serial", "\x1b[31m"),
+    ("calc", "describe", "\x1b[31m"),
+    ("archive-check", "no\x1b[2Jfolder"),
+    ("db", "restore", "no\x1b[2J", "to"),
+    ("clauses", "--map", "no\x1b[2J"),
+]
+ALL_IN_ONE_PROGRAM = """
+import json, sys
+from qualrec.cli.main import run
+place, typed = sys.argv[1:]
+for arguments in json.loads(typed):
+    sys.argv = ["qualrec", "--db", place, *arguments]
+    print("begin", flush=True)
+    print("begin", file=sys.stderr, flush=True)
+    try:
+        run()
+        code = 0
+    except SystemExit as end:
+        code = end.code
+    print("code", code, flush=True)
+"""
+
+
+def test_what_was_typed_is_never_echoed_raw(sample_plant: Path, program_env: dict[str, str]) -> None:
+    command = [sys.executable, "-c", ALL_IN_ONE_PROGRAM, str(sample_plant), json.dumps(TYPED)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=program_env)
-    assert done.returncode in (1, 2)
-    assert "Traceback" not in done.stderr
-    assert not [sign for sign in STEERING if sign in done.stdout + done.stderr]
-    assert done.stderr.strip()
+    assert done.returncode == 0, done.stderr
+    out, told = done.stdout.split("begin\n")[1:], done.stderr.split("begin\n")[1:]
+    assert len(out) == len(told) == len(TYPED)
+    for arguments, said, error in zip(TYPED, out, told, strict=True):
+        assert said.splitlines()[-1] in ("code 1", "code 2"), arguments
+        assert "Traceback" not in error, arguments
+        assert not [sign for sign in STEERING if sign in said + error], arguments
+        assert error.strip(), arguments
 
 
 def test_json_keeps_the_text_and_lets_nothing_through(capsys: pytest.CaptureFixture[str]) -> None:
