@@ -190,11 +190,9 @@ def take(
 
 
 def _points(at: list[str] | None) -> dict[str, float] | None:
-    from qualrec.intake.numbers import parse_number
+    from qualrec.work.window_study import read_points
 
-    if not at:
-        return None
-    return {k.replace("-", "_"): parse_number(v).value for k, v in fields_of(at, "a point").items()}
+    return read_points("; ".join(at or []))
 
 
 def _least(text: str) -> float | None:

@@ -198,6 +198,8 @@ ACTIONS: tuple[Action, ...] = (
     Action("recipes.change", ("f12", "t"), "Temporary", "Begin a temporary change with its last day, or end it."),
     Action("gauges.studies", ("f2", "s"), "Studies", "List the studies of gauges and judges, or the register again."),
     Action("gauges.plans", ("f3", "l"), "Control plans", "List the control plans by part, or the register again."),
+    Action("recipes.pairs", ("p",), "Pairs", "Matrix of material pairs, and the check of each part's two materials."),
+    Action("recipes.window", ("s",), "Window study", "Studies of the process window: plan, runs, map, set point."),
     Action("gauges.check", ("f6", "c"), "Check", "Record a check of the gauge under the cursor against a reference."),
     Action("gauges.calibration", ("f7", "k"), "Calibration", "Record a calibration of the gauge under the cursor."),
     Action("gauges.doubt", ("f8", "d"), "In doubt", "All lots measured while a gauge was in doubt, and where each stands."),

@@ -14,6 +14,7 @@ import numpy as np
 
 from qualrec import __version__
 from qualrec.errors import ComputeError, Refused, UsageError
+from qualrec.intake.numbers import parse_number
 from qualrec.judge.windows import AREAL, settings_of
 from qualrec.records import lookups, registry
 from qualrec.records.registry import gauge_studies
@@ -89,6 +90,24 @@ def fit_study(
     return report_of(study, least, most_interfacial, level, mean, order, at)
 
 
+def kept_report(study: WindowStudy) -> WindowReport:
+    """The report by the rule and the set point that were kept with an analysed study, else by the usual ones.
+
+    Raises what `fit_study` raises.
+    """
+    kept = study.study.analysis
+    rule = kept.get("rule", {})
+    return report_of(
+        study,
+        rule.get("least"),
+        rule.get("most_interfacial", 0.05),
+        rule.get("level", 0.95),
+        not rule.get("single_pull", True),
+        kept.get("order", "quadratic"),
+        kept.get("set_point"),
+    )
+
+
 def report_of(
     study: WindowStudy,
     least: float | None,
@@ -139,6 +158,19 @@ def _point(fit: WindowFit, rule: WindowRule, at: Mapping[str, float] | None) -> 
         return set_point_at(fit, rule, at), ""
     except ComputeError as error:
         return None, f"{error.message} {error.remedy}".strip()
+
+
+def read_points(text: str) -> dict[str, float] | None:
+    """'power=205, clamp_force=550'; None for an empty text. Raises UsageError, AmbiguousNumber."""
+    found: dict[str, float] = {}
+    for piece in text.replace(";", ", ").split(", "):
+        if not piece.strip():
+            continue
+        name, sign, value = piece.partition("=")
+        if not sign:
+            raise UsageError(f"{piece.strip()!r} is not FACTOR=VALUE.", "As in power=205, clamp_force=550.")
+        found[name.strip().replace("-", "_").replace(" ", "_")] = parse_number(value).value
+    return found or None
 
 
 def proven(study: WindowStudy, point: SetPoint) -> tuple[Window, ...]:

@@ -131,6 +131,13 @@ def revision_detail(
     return lines
 
 
+def asked_for(triggers: Sequence[Trigger]) -> str:
+    """The topics of a checklist in one line: what has to be done, then what has to be decided."""
+    must = list(dict.fromkeys(t.topic for t in triggers if t.need == "yes"))
+    ask = list(dict.fromkeys(t.topic for t in triggers if t.need != "yes" and t.topic not in must))
+    return ", ".join([*must, *(f"{topic} (to be decided)" for topic in ask)])
+
+
 def trigger_lines(triggers: Sequence[Trigger], compared: int | None) -> list[Text]:
     """The checklist of a change; what has to be done first, then what somebody has to decide."""
     if not triggers or compared is None:

@@ -11,10 +11,11 @@ from textual.binding import BindingType
 from qualrec.tui.actions import bindings_of
 from qualrec.tui.labels import Tone
 from qualrec.tui.messages import Trouble
-from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.people_sheets import password_row
+from qualrec.tui.screens.recipe_joint import JointActions
 from qualrec.tui.screens.recipe_text import (
     Seen,
+    asked_for,
     changed_settings,
     echo_setting,
     list_lines,
@@ -38,7 +39,7 @@ TEACH = (
 )
 
 
-class RecipesScreen(PlaceScreen):
+class RecipesScreen(JointActions):
     PLACE: ClassVar[str] = "recipes"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("recipes")]
     DEFAULT_CSS = "RecipesScreen Picks.-wide > DetailPane { width: 3fr; }"
@@ -159,6 +160,9 @@ class RecipesScreen(PlaceScreen):
             f"Approved revisions never change. The one in force now is superseded at once.\n"
             f"Signed by {actor.name} ({actor.badge}); drafted by {revision.author or 'nobody named'}."
         )
+        page = self.pages.get(revision.id)
+        if page is not None and page.triggers:
+            lead += f"\nThe change from revision {page.compared} asks for: {asked_for(page.triggers)}."
 
         def use(given: dict[str, str] | None) -> None:
             if given:
