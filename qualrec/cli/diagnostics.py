@@ -16,6 +16,12 @@ def say(text: str) -> None:
     sys.stderr.flush()
 
 
+def ask(question: str) -> None:
+    """A question whose answer is typed behind it."""
+    sys.stderr.write(clean(question))
+    sys.stderr.flush()
+
+
 def report(error: QualrecError) -> ExitCode:
     """Print what is wrong, where, and what to do; the exit code of the error."""
     say(f"qualrec: {error.message}")

@@ -270,7 +270,6 @@ def _ask_again(reason: str) -> str:
 
 def _answer(question: str) -> str | None:
     """A line that the person types; None at the end of the input."""
-    sys.stderr.write(question)
-    sys.stderr.flush()
+    diagnostics.ask(question)
     line = sys.stdin.readline()
     return line.strip() if line else None
