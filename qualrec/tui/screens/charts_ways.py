@@ -134,10 +134,11 @@ def groups_legend(strata: Strata, ascii_only: bool, decimals: int | None, style:
 
 def strip_rows(found: Strips, style: DecimalStyle) -> list[StripPlot]:
     """The strips as they are drawn: points with the limits of record, signals and left-out lots by shape."""
-    return [_strip_row(strip, found.numbers, style) for strip in found.strips]
+    first = found.strips[0].code if found.strips else ""
+    return [_strip_row(strip, first, found.numbers, style) for strip in found.strips]
 
 
-def _strip_row(strip: Strip, numbers: Sequence[str], style: DecimalStyle) -> StripPlot:
+def _strip_row(strip: Strip, first: str, numbers: Sequence[str], style: DecimalStyle) -> StripPlot:
     marks = [
         Mark.HIGH if side > 0 else Mark.LOW if side < 0 else Mark.LEFT_OUT if out else Mark.PLAIN
         for side, out in zip(strip.sides.tolist(), strip.left_out.tolist(), strict=True)
@@ -151,9 +152,7 @@ def _strip_row(strip: Strip, numbers: Sequence[str], style: DecimalStyle) -> Str
         value = float(strip.values[index])
         return f"{figure(value)} {strip.unit}".rstrip() if isfinite(value) else "no value"
 
-    related = (
-        f"r {number(strip.r, 2, style)} with the first, {strip.common} lots" if isfinite(strip.r) else ""
-    )
+    related = f"r {number(strip.r, 2, style)} to {first}" if isfinite(strip.r) else ""
     words = Words(upper=("upper", "up"), centre=("centre", "mid"), lower=("lower", "low"))
     plot = SequencePlot(strip.values.tolist(), marks, numbers, [limits], number=figure, words=words)
     return StripPlot(f"{strip.code}  {strip.name}", related, plot, told)
@@ -183,7 +182,7 @@ def strip_point(found: Strips, index: int, moment: str, style: DecimalStyle) -> 
         if isfinite(value) and any(isfinite(end) for end in ends):
             line += f", limits {' to '.join(number(end, strip.decimals, style) for end in ends)}"
         side = int(strip.sides[index])
-        line += "  ! high" if side > 0 else "  ! low" if side < 0 else ""
+        line += "  ! signal on its chart" if side else ""
         line += "  left out" if strip.left_out[index] else ""
         lines.append(line)
     lines += [f"Event before it: {event_sign(event)[1]}{_remark(event)}" for event in found.before[index]]

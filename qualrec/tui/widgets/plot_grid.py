@@ -25,6 +25,9 @@ from qualrec.tui.widgets.plot_canvas import (
 )
 from qualrec.tui.widgets.plot_sequence import Level, LimitSpan, SequencePlot, View, level_at, span_at
 
+LEAST_FOR_ALL_NAMES = 6
+"""Rows below which the centre is named only at its own height: elsewhere it could stand on the wrong side of a limit."""
+
 
 def column_of(place: int, count: int, width: int) -> int:
     """The column of the `place`-th of `count` points in `width` columns."""
@@ -280,7 +283,8 @@ class _Drawing:
         for text, value, role in self.names:
             wanted = self._row(value)
             free = [y for y in rows if y not in taken]
-            if not free or (role is Role.NAME and wanted in taken):
+            optional = role is Role.NAME or (role is Role.CENTRE and box.height < LEAST_FOR_ALL_NAMES)
+            if not free or (optional and wanted in taken):
                 continue
             y = min(free, key=lambda row: abs(row - wanted))
             taken.add(y)

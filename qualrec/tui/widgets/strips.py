@@ -10,7 +10,7 @@ from textual.strip import Strip
 from qualrec.tui.widgets.chart import Chart
 from qualrec.tui.widgets.plot_canvas import Box, Grid, Mark, Role
 from qualrec.tui.widgets.plot_grid import draw_sequence
-from qualrec.tui.widgets.plot_sequence import EventMark, SequencePlot, View
+from qualrec.tui.widgets.plot_sequence import EventMark, SequencePlot, View, legend
 
 LEAST_ROWS = 3
 """Rows of a strip under its title."""
@@ -84,11 +84,17 @@ class StripChart(Chart):
         return "   ".join(part for part in (row.title, here, row.related) if part)
 
     def _foot(self) -> str:
+        marks = {mark for row in self.rows for mark in row.plot.marks}
+        signs = legend(SequencePlot((), tuple(marks)), self.ascii_only)
+        count = len(self.plot.values)
+        zoomed = self.stop - self.first < count
+        points = f"points {self.first + 1}-{self.stop} of {count}" if zoomed else ""
+        fit = "height: limits" if self.fit_limits else ""
         more = len(self.rows) - self.fitting
         part = (
             f"strips {self.top_row + 1}-{self.top_row + self.fitting} of {len(self.rows)}" if more > 0 else ""
         )
-        return "   ".join(piece for piece in (super()._foot(), part) if piece)
+        return "   ".join(piece for piece in (signs, points, fit, part) if piece)
 
     def _rows_drawn(self, width: int, shown: Sequence[StripPlot], heights: Sequence[int]) -> list[Grid]:
         """The strips, their columns in line: the events' letters over the first, the names of points under the last."""
