@@ -62,7 +62,9 @@ def open_report(
 
 
 def list_reports(
-    state: Annotated[str | None, typer.Option(help="open or closed.")] = None, as_json: Json = False
+    state: Annotated[str | None, typer.Option(help="open or closed.")] = None,
+    lot: Annotated[str | None, typer.Option(help="Only reports linked to this lot or its flags.")] = None,
+    as_json: Json = False,
 ) -> None:
     """List reports, open ones first. Exit 1 where a discipline is past its day."""
     from qualrec.records import lookups
@@ -70,7 +72,8 @@ def list_reports(
     with session() as s, s.store.read() as conn:
         if state not in (None, "open", "closed"):
             raise UsageError(f"{state!r} is no state of a report.", "Use open or closed.")
-        rows = lookups.problems(conn, state=state)
+        lot_id = None if lot is None else lookups.lot(conn, lot).id
+        rows = lookups.problems(conn, state=state, lot_id=lot_id)
         overdue = {r.number: r.overdue(s.store.clock()) for r in rows}
         if as_json:
             output.json_out(rows)

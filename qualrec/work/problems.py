@@ -13,7 +13,7 @@ from qualrec.export.document import Document
 from qualrec.export.messages import LANGUAGES
 from qualrec.export.problem import DISCIPLINES, ProblemCover, problem_document
 from qualrec.records import lookups, registry, trail
-from qualrec.records.lookups import DISCIPLINE_DAYS, Evidence, ProblemReport
+from qualrec.records.lookups import DISCIPLINE_DAYS, Evidence
 from qualrec.work import outfile
 from qualrec.work.days import EPOCH, end_of_day
 from qualrec.work.outfile import Made
@@ -168,14 +168,6 @@ def export(session: Session, number: str, to: Path, *, language: str = "en", rep
     digest = outfile.put_document(made, to, replace=replace)
     said = (f"{to} written: problem report {number}.", f"SHA-256 {digest}")
     return Made(to, digest, made.head_seq, made.head_digest, said)
-
-
-def overdue_reports(session: Session) -> tuple[tuple[ProblemReport, tuple[str, ...]], ...]:
-    """Open reports with their overdue disciplines."""
-    with session.store.read() as conn:
-        found = lookups.problems(conn, state="open")
-    now_us = session.store.clock()
-    return tuple((report, codes) for report in found if (codes := report.overdue(now_us)))
 
 
 def _codes(given: Mapping[str, str]) -> dict[str, str]:

@@ -92,6 +92,8 @@ def test_a_problem_report(program: Call, sample_plant: Path, tmp_path: Path) -> 
     code, out, _ = program(sample_plant, "problem", "list")
     assert (code, number in out, out.rstrip().endswith("D3")) == (1, True, True)
     assert json.loads(program(sample_plant, "problem", "list", "--json")[1])[0]["number"] == number
+    assert number in program(sample_plant, "problem", "list", "--lot", HELD)[1]
+    assert program(sample_plant, "problem", "list", "--lot", "FM00038")[0] == 0
     code, out, _ = program(sample_plant, "problem", "show", number)
     assert code == 0
     for text in ("504 parts tagged", "photo.png", "as recorded", RELEASED, HELD, "OVERDUE"):
