@@ -7,6 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from textual.widgets import Input
+
 from qualrec.tui.labels import Tone
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.widgets.forms import Field
@@ -85,7 +87,11 @@ class LinkFeed:
     def _fill(self) -> None:
         if not self.lot_is_open():
             self.held = []
-        field = self._screen.query_one("#value", Field)
+        field, focused = self._screen.query_one("#value", Field), self._screen.focused
+        if not self._screen.is_current or (
+            isinstance(focused, Input) and focused is not field.entry and focused.value.strip()
+        ):
+            return  # something else is asked or being typed
         if not self.held or field.text.strip() or field.value is not None or field.first_text is not None:
             return
         reading = self.held.pop(0)

@@ -13,6 +13,7 @@ from qualrec.tui.labels import VERDICTS, Tone, number, plain
 from qualrec.tui.screens.bench_choices import Chosen, around_words
 from qualrec.tui.screens.bench_doing import Doing
 from qualrec.tui.screens.bench_entry import MODES, EntryForm, understand_shares
+from qualrec.tui.screens.bench_link import LinkFeed
 from qualrec.tui.screens.bench_text import (
     gate_words,
     hold_text,
@@ -69,7 +70,8 @@ class Shown(Doing):
     # Layout.
 
     def compose_body(self) -> ComposeResult:
-        yield Field("Lot", id="scan", placeholder="scan the label or type the number", required=False)
+        hint = "scan the label or type the number"
+        yield Field("Lot", id="scan", placeholder=hint, required=False, guard=True)
         yield Static(id="lot-head", markup=False)
         with Vertical(id="bench-main"):
             yield Static(id="gate", markup=False)
@@ -96,6 +98,10 @@ class Shown(Doing):
     def on_mount(self) -> None:
         super().on_mount()
         self.set_interval(TICK_S, self._tick)
+        self.link = LinkFeed(self, lambda: self.bench is not None)
+
+    def on_unmount(self) -> None:
+        self.link.close()
 
     def _understand(self, text: str) -> Understood:
         c = self.characteristic()
