@@ -11,7 +11,6 @@ DOCUMENT_WORDS: dict[str, tuple[str, str]] = {
     "doc.head": ("Head of the record chain", "Kopf der Nachweiskette"),
     "doc.anchor": ("Head, to be written down outside", "Kopf, außerhalb aufzuschreiben"),
     "doc.unnamed": ("nobody named", "niemand genannt"),
-    "doc.until": ("to", "bis"),
     "doc.all": ("all", "alle"),
     # certificate
     "cert.title": ("Lot certificate", "Loszeugnis"),
@@ -28,7 +27,6 @@ DOCUMENT_WORDS: dict[str, tuple[str, str]] = {
     "cert.stretches": ("Recipe, station and materials", "Rezept, Anlage und Werkstoffe"),
     "cert.results": ("Results of each characteristic", "Ergebnisse je Merkmal"),
     "cert.no_results": ("No characteristic is asked of this part.", "Für dieses Teil ist kein Merkmal verlangt."),
-    "cert.limits": ("Limits", "Grenzen"),
     "cert.verdict": ("Verdict", "Urteil"),
     "cert.corrected": ("Corrected / void / test fault", "Korrigiert / ungültig / Prüffehler"),
     "cert.modes": ("Failure modes of the pulls", "Versagensarten der Zugprüfungen"),
@@ -113,7 +111,6 @@ DOCUMENT_WORDS: dict[str, tuple[str, str]] = {
     "pr.owner": ("Owner", "Zuständig"),
     "pr.done": ("Done", "Erledigt"),
     "pr.done_by": ("Done by", "Erledigt von"),
-    "pr.entries": ("Entries", "Einträge"),
     "pr.no_entries": ("Nothing is entered.", "Nichts eingetragen."),
     "pr.overdue": ("OVERDUE", "ÜBERFÄLLIG"),
     "pr.summary": ("The disciplines and where they stand", "Die Disziplinen und ihr Stand"),

@@ -26,11 +26,12 @@ from qualrec.export.review import (
     Review,
     Standing,
     WeekModes,
-    review_document,
 )
+from qualrec.export.review_document import review_document
 from qualrec.judge import kinds
 from qualrec.records import lookups, trail
 from qualrec.records.lookups import ProblemReport
+from qualrec.records.trail import Head
 from qualrec.values import Characteristic, Flag, Gauge, Limits, LotSeries, Part
 from qualrec.weld.failure_modes import FailureMode
 from qualrec.work import outfile
@@ -96,45 +97,7 @@ def gather(
     head = trail.head(session.store, session.plant.id)
     with session.store.read() as conn:
         looking = _Looking(session, conn, from_us, until_us, now_us, say)
-        opened = lookups.flags_opened(conn, from_us, until_us)
-        standing = lookups.standing_flags(conn)
-        welded = lookups.lots_welded(conn, from_us, until_us)
-        parts = lookups.parts(conn)
-        return Review(
-            plant=session.plant,
-            language=language,
-            week=name,
-            first_day=monday.isoformat(),
-            last_day=(monday + timedelta(days=6)).isoformat(),
-            from_us=from_us,
-            until_us=until_us,
-            made_us=now_us,
-            welded=len(welded),
-            readings=sum(row.readings for row in lookups.load_lot_rows(conn, welded).values()),
-            decided=lookups.decided_between(conn, from_us, until_us),
-            opened=opened,
-            closed=lookups.flags_closed(conn, from_us, until_us),
-            standing=(standing.levels.get("H", 0), standing.levels.get("R", 0), standing.levels.get("I", 0)),
-            oldest_holding_us=standing.oldest_holding_us,
-            held=looking.held(),
-            drift=tuple(d for p in parts for d in looking.drift(p, opened)),
-            modes=tuple(m for p in parts for m in looking.modes(p, welded)),
-            capability=tuple(s for p in parts for s in looking.capability(p)) if capability else None,
-            gauges=looking.gauges(),
-            containments=looking.containments(),
-            owed=lookups.due_tests(conn),
-            integrity=lookups.integrity_rows(conn, from_us, until_us - 1),
-            concessions=looking.concessions(),
-            changes=lookups.temporary_changes(conn, state="open"),
-            revisions=lookups.recipe_turns(conn, from_us, until_us),
-            problems=tuple(_problem(p, now_us, language) for p in lookups.problems(conn, state="open")),
-            gauge_days=GAUGE_DAYS,
-            concession_days=CONCESSION_DAYS,
-            program_version=__version__,
-            anchor=anchor_text(head),
-            trail_seq=head.seq,
-            trail_digest=head.digest,
-        )
+        return looking.review(name, monday, language, head, capability=capability)
 
 
 def document(review: Review) -> Document:
@@ -175,6 +138,49 @@ class _Looking:
         self.session, self.conn = session, conn
         self.from_us, self.until_us, self.now_us = from_us, until_us, now_us
         self.say = say
+
+    def review(self, week: str, monday: date, language: str, head: Head, *, capability: bool) -> Review:
+        """The review, with `capability` of special characteristics or without."""
+        conn = self.conn
+        opened = lookups.flags_opened(conn, self.from_us, self.until_us)
+        standing = lookups.standing_flags(conn)
+        welded = lookups.lots_welded(conn, self.from_us, self.until_us)
+        parts = lookups.parts(conn)
+        return Review(
+            plant=self.session.plant,
+            language=language,
+            week=week,
+            first_day=monday.isoformat(),
+            last_day=(monday + timedelta(days=6)).isoformat(),
+            from_us=self.from_us,
+            until_us=self.until_us,
+            made_us=self.now_us,
+            welded=len(welded),
+            readings=sum(row.readings for row in lookups.load_lot_rows(conn, welded).values()),
+            decided=lookups.decided_between(conn, self.from_us, self.until_us),
+            opened=opened,
+            closed=lookups.flags_closed(conn, self.from_us, self.until_us),
+            standing=(standing.levels.get("H", 0), standing.levels.get("R", 0), standing.levels.get("I", 0)),
+            oldest_holding_us=standing.oldest_holding_us,
+            held=self.held(),
+            drift=tuple(d for p in parts for d in self.drift(p, opened)),
+            modes=tuple(m for p in parts for m in self.modes(p, welded)),
+            capability=tuple(s for p in parts for s in self.capability(p)) if capability else None,
+            gauges=self.gauges(),
+            containments=self.containments(),
+            owed=lookups.due_tests(conn),
+            integrity=lookups.integrity_rows(conn, self.from_us, self.until_us - 1),
+            concessions=self.concessions(),
+            changes=lookups.temporary_changes(conn, state="open"),
+            revisions=lookups.recipe_turns(conn, self.from_us, self.until_us),
+            problems=tuple(_problem(p, self.now_us, language) for p in lookups.problems(conn, state="open")),
+            gauge_days=GAUGE_DAYS,
+            concession_days=CONCESSION_DAYS,
+            program_version=__version__,
+            anchor=anchor_text(head),
+            trail_seq=head.seq,
+            trail_digest=head.digest,
+        )
 
     def held(self) -> tuple[HeldLot, ...]:
         """Lots on hold or suspect, longest first."""
