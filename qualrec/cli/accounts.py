@@ -19,6 +19,7 @@ def add_to(app: typer.Typer) -> None:
     app.command("accounts")(keep_accounts)
     app.command("authorise")(authorise)
     app.command("authorisations")(list_authorisations)
+    app.command("idle-lock")(idle_lock)
     app.command("signatures")(list_signatures)
 
 
@@ -109,6 +110,17 @@ def list_authorisations(
                 for one in rows
             ),
         )
+
+
+def idle_lock(
+    station: Annotated[str, typer.Argument(metavar="STATION", help="Code of the station.")],
+    seconds: Annotated[int, typer.Argument(help="Time without a key; 0: never.")],
+) -> None:
+    """Have the screens at a station ask again who it is after a time without a key."""
+    from qualrec.work import people
+
+    with session() as s:
+        output.line(people.set_idle_lock(s, station, seconds))
 
 
 def list_signatures(

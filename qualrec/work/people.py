@@ -99,6 +99,17 @@ def unlock(session: Session, badge: str, *, reason: str) -> str:
     return f"{who.name} ({badge}) may sign on again."
 
 
+def set_idle_lock(session: Session, station: str, seconds: int) -> str:
+    """After how long without a key the screens at a station ask again who it is; 0 for never."""
+    require(session.actor, "manage people")
+    with session.store.write(session.actor, session.plant.id) as writer:
+        found = lookups.station(writer.conn, station)
+        registry.set_idle_lock(writer, found.id, seconds)
+    return f"{station}: " + (
+        f"locks after {seconds} s without a key." if seconds else "never locks by itself."
+    )
+
+
 def accounts_sentence(session: Session) -> str:
     """Whether people prove who they are, in words."""
     if session.accounts:

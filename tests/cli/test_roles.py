@@ -150,6 +150,7 @@ TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
     "authorise": ("authorise people", ("T-02", "PULL")),
     "authorisations": (READS, ()),
     "signatures": (READS, ()),
+    "idle-lock": ("manage people", ("LW-1", "300")),
     "person": ("manage people", ("T-09", "--name", "Invented", "--role", "technician")),
     "trace": (READS, ("--lot", "FM00038")),
     "archive": ("make an archive", ("{folder}/archive",)),

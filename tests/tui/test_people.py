@@ -330,7 +330,7 @@ def test_the_sample_plant_opens_by_itself_and_prints_its_accounts(
         assert "Sample quality engineer" in screen_text(app)
         await pilot.press("f10")
         await settle(pilot)
-        assert f"PIN {accounts.SAMPLE_PIN}" in screen_text(app)
+        assert f"{accounts.SAMPLE_PIN} and the password" in screen_text(app)
         await fill(pilot, "T-01", accounts.SAMPLE_PIN)
         assert "Sample technician A" in screen_text(app)
 

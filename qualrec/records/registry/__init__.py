@@ -10,6 +10,7 @@ from qualrec.records.registry.accounts import (
     count_failure,
     forget_failures,
     keep_accounts,
+    set_idle_lock,
     set_secrets,
     withdraw_authorisation,
 )
@@ -161,6 +162,7 @@ __all__ = [
     "set_delivery_state",
     "set_element",
     "set_gauge_state",
+    "set_idle_lock",
     "set_lot_state",
     "set_moulding_lot_state",
     "set_person_state",

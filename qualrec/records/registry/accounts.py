@@ -53,6 +53,12 @@ def withdraw_authorisation(writer: Writer, authorisation_id: int, *, why: str) -
     writer.remove("authorisation", authorisation_id, act="authorisation taken back", why=reason)
 
 
+def set_idle_lock(writer: Writer, station_id: int, seconds: int) -> None:
+    """After how long without a key a station asks again who it is; 0 for never."""
+    wanted = checks.whole(seconds, "Idle lock in seconds", least=0, most=86_400)
+    writer.update("station", station_id, {"idle_lock_seconds": wanted}, act="idle lock set")
+
+
 def keep_accounts(writer: Writer, plant_id: int, *, why: str) -> None:
     """End the single-user mode of a plant."""
     reason = checks.prose(why, "The reason", filled=True)
