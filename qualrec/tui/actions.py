@@ -143,7 +143,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("bench.event", ("f8", "ctrl+e"), "Event", "Log an event: a second key says what happened."),
     Action("bench.correct", ("f12", "ctrl+k"), "Correct", "Correct or void a reading; the old entry stays readable."),
     Action("bench.grid", ("f11", "ctrl+z"), "Grid", "Many values at once: rows are cavities, columns samples.", show=False),
-    Action("bench.hand-over", ("ctrl+b",), "Hand-over", "The page of this shift: note, take over, print.", show=False),
+    Action("bench.hand-over", ("shift+f8",), "Hand-over", "The page of this shift: note, take over, print.", show=False),
     Action("bench.kept", ("ctrl+s",), "Kept", "Entries that wait for the records, and those that were refused.", show=False),
     Action("bench.scanner", ("shift+f12",), "Scanner", "What a scanner sends, sign by sign, and how it is taken.", show=False),
     Action("capability.choose", ("f2", "c"), "Choose", "Choose part and characteristic."),

@@ -535,7 +535,7 @@ def test_the_hand_over_shows_what_was_done_and_takes_a_note(make: Make, run: Any
     async def steps(pilot: Pilot[None]) -> None:
         await open_lot(pilot)
         await pull(pilot, "612,4")
-        await pilot.press("ctrl+b")
+        await pilot.press("shift+f8")
         await settle(pilot)
         sheet = pilot.app.screen
         assert isinstance(sheet, TextSheet)

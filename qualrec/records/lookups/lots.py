@@ -112,7 +112,7 @@ def lots_page(
     if after is not None:
         started_us, last_id = (after.started_us, after.id) if isinstance(after, LotRow) else after
         tied = and_(lot.c.started_us == started_us, lot.c.id < last_id)
-        asked = asked.where(or_(lot.c.started_us < started_us, tied))
+        asked = asked.where(lot.c.started_us <= started_us, or_(lot.c.started_us < started_us, tied))
     asked = asked.order_by(lot.c.started_us.desc(), lot.c.id.desc()).limit(limit)
     ids = list(conn.execute(asked).scalars())
     rows = load_lot_rows(conn, ids)

@@ -60,6 +60,8 @@ class Doing(Sending):
         word = next(option.word for option in EVENTS if option.value == kind)
         place = station or lot
         self.keep("event", f"{place}  {word}", {"event": kind, "at": station, "lot": lot})
+        if kind == "shift":
+            self.action_hand_over()
 
     # Corrections.
 
