@@ -107,7 +107,7 @@ def joint_energy_series(
     if until_us is None:
         lots = lookups.lots_of_part(conn, part_number, newest)
     else:
-        last = (until_us + 1, 0)
+        last = (int(until_us) + 1, 0)
         lots = lookups.lots_page(conn, part=part_number, after=last, limit=newest or MOST_LOTS)[::-1]
     segments = lookups.segments(conn, [lot.id for lot in lots])
     unit = _unit(segment.recipe for lot in reversed(lots) for segment in segments.get(lot.id, ()))
