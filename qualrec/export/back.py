@@ -74,7 +74,7 @@ def write_copy(book: Book, plan: Plan, sheets: Iterable[Sheet]) -> None:
     """The hidden sheet with the packed rows of the sealed sheets; see `qualrec.export.seal`."""
     words = book.words
     sheet = book.sheet(plan.titles["copy"], (32, 60))
-    sheet.ws.sheet_state = "hidden"
+    sheet.hide()
     sheet.title_row(words("title.copy"))
     sheet.note(words("copy.note"))
     sheet.heads([words("d.sheet"), words("title.copy")])

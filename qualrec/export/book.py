@@ -76,6 +76,7 @@ class Sheet:
         self.book, self.title, self.widths = book, title, widths
         self.rows = 0
         self._grid = False
+        self._hidden = False
         self.ws = _StreamSheet(book.workbook, title)
         book.workbook._add_sheet(self.ws)
         self._cells: list[_Cell] = []
@@ -118,6 +119,11 @@ class Sheet:
         """
         self._grid = True
         self.ws.sheet_view.showGridLines = True
+
+    def hide(self) -> None:
+        """Neither seen nor printed: without a print area of its own a sheet of this book does not print."""
+        self._hidden = True
+        self.ws.sheet_state = "hidden"
 
     def freeze(self, columns: int, rows: int) -> None:
         """Keep the first columns and rows in sight. Before the first row is written."""
@@ -254,7 +260,9 @@ class Sheet:
         guard.sort = guard.autoFilter = guard.formatColumns = guard.formatRows = False
 
     def close(self) -> None:
-        """Set the print area over all rows."""
+        """Set the print area over all rows; a hidden sheet has none."""
+        if self._hidden:
+            return
         self.ws.print_area = f"A1:{get_column_letter(self.width)}{max(1, self.rows)}"
 
     def discard(self) -> None:

@@ -189,7 +189,9 @@ def test_defined_names_point_to_limits_and_values(book: Workbook, pack: Pack) ->
 
 
 def test_page_set_up_prints_everything(book: Workbook) -> None:
-    for sheet in book:
+    assert [sheet.title for sheet in book if sheet.sheet_state == "hidden"] == ["Sealed copy"]
+    assert not book["Sealed copy"].print_area
+    for sheet in book.worksheets[:-1]:
         assert sheet.page_setup.fitToWidth == 1
         assert sheet.sheet_properties.pageSetUpPr.fitToPage
         assert sheet.print_area

@@ -227,7 +227,7 @@ def add_comparison(
         "part_id": part_id,
         "characteristic_id": characteristic_id,
         "plan": _json(plan),
-        "analysis": _json(analysis),
+        "analysis": json.dumps(analysis, ensure_ascii=False),
         "method": method,
         "verdict": verdict,
         "program_version": program_version,
