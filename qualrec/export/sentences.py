@@ -85,6 +85,10 @@ SENTENCES: dict[str, tuple[str, str]] = {
         "Studies: {names}.",
         "Untersuchungen: {names}.",
     ),
+    "n.unstudied": (
+        "Gauge study missing for the special characteristics {names}.",
+        "Prüfmitteluntersuchung fehlt für die besonderen Merkmale {names}.",
+    ),
     "n.no_studies": (
         "No analysed study of a gauge is recorded.",
         "Keine ausgewertete Untersuchung eines Prüfmittels erfasst.",

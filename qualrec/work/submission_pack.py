@@ -102,7 +102,8 @@ def gather(
             customer=part.customer,
             signatures=signatures,
         )
-        held = _held(part, sheets, len(recipes), gauges, proof, now_us, submission)
+        unstudied = _unstudied(conn, (sheet.characteristic for sheet in sheets))
+        held = _held(part, sheets, len(recipes), gauges, proof, now_us, submission, unstudied)
         elements = element_states(level, held, words)
         cover = Cover(
             plant=session.plant,
@@ -163,6 +164,7 @@ def _held(
     proof: Proof,
     now_us: int,
     submission: Submission | None,
+    unstudied: Sequence[str],
 ) -> Held:
     return Held(
         part,
@@ -177,7 +179,15 @@ def _held(
         signed=submission is not None and submission.signature_id is not None,
         by_hand={} if submission is None else submission.by_hand,
         asked=() if submission is None else submission.asked,
+        unstudied=unstudied,
     )
+
+
+def _unstudied(conn: Conn, characteristics: Iterable[Characteristic]) -> tuple[str, ...]:
+    """Codes of special characteristics without a gauge study that is not 'not acceptable'."""
+    special = [c for c in characteristics if c.special_class != "standard"]
+    found = lookups.study_standing(conn, special)
+    return tuple(s.characteristic.code for s in found if lookups.GAUGE_STUDY in s.missing)
 
 
 def _declaration(

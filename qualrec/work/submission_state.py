@@ -37,6 +37,8 @@ class Held:
     signed: bool = False
     by_hand: Mapping[int, Mapping[str, Any]] = field(default_factory=dict)
     asked: Collection[int] = ()
+    unstudied: Sequence[str] = ()
+    """Codes of special characteristics whose gauge study is missing."""
 
 
 Answer = tuple[str, str]
@@ -125,6 +127,9 @@ def _changes(held: Held, words: Words) -> Answer:
 def _studies(held: Held, words: Words) -> Answer:
     if not held.studies:
         return MISSING, words("n.no_studies")
+    if held.unstudied:
+        there = words("n.studies").format(names=", ".join(held.studies))
+        return MISSING, f"{there} {words('n.unstudied').format(names=', '.join(held.unstudied))}"
     return SUPPLIED, words("n.studies").format(names=", ".join(held.studies))
 
 

@@ -227,6 +227,7 @@ from qualrec.records.lookups.stations import (
     stations,
 )
 from qualrec.records.lookups.studies import (
+    GAUGE_STUDY,
     Study,
     StudyRun,
     StudyStanding,
@@ -269,6 +270,7 @@ from qualrec.records.lookups.weekly import (
 __all__ = [
     "COUNTED",
     "DISCIPLINE_DAYS",
+    "GAUGE_STUDY",
     "LINK_TABLES",
     "SEPARATING_FIELDS",
     "Account",

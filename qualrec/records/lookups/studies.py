@@ -14,6 +14,8 @@ from qualrec.values import Characteristic
 GAUGE_STUDIES = ("gauge crossed", "gauge nested")
 """Kinds that tell how much a gauge scatters against the parts."""
 AGREEMENT = "agreement"
+GAUGE_STUDY, AGREEMENT_STUDY = "gauge study", "agreement study"
+"""What a characteristic may lack."""
 ANALYSED = "analysed"
 NOT_ACCEPTABLE = "not acceptable"
 """The verdict of a study that proves nothing good."""
@@ -170,9 +172,9 @@ def study_standing(conn: Connection, characteristics: Iterable[Characteristic]) 
         judges = last_agreement(found, c) if c.strength else None
         missing = []
         if c.gauge_family and c.kind == "measured" and (gauge is None or gauge.verdict == NOT_ACCEPTABLE):
-            missing.append("gauge study")
+            missing.append(GAUGE_STUDY)
         if c.strength and (judges is None or judges.verdict == NOT_ACCEPTABLE):
-            missing.append("agreement study")
+            missing.append(AGREEMENT_STUDY)
         standings.append(StudyStanding(c, gauge, judges, tuple(missing)))
     return tuple(standings)
 
