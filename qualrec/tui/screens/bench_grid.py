@@ -309,7 +309,7 @@ class GridSheet(ModalScreen[list[dict[str, Any]]]):
     """The grid as a sheet; answers the rows to keep, none where it was left."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        ("escape", "dismiss([])", "Leave"),
+        ("escape", "leave", "Leave"),
         ("f11,ctrl+s", "store", "Store"),
     ]
     DEFAULT_CSS = """
@@ -332,7 +332,8 @@ class GridSheet(ModalScreen[list[dict[str, Any]]]):
         super().__init__()
         self.c = c
         self.grid = EntryGrid(c, rows, columns, history, style)
-        self._full = False
+        self._warned = -1
+        """How many values were there when leaving was warned of."""
 
     def compose(self) -> ComposeResult:
         c = self.c
@@ -352,6 +353,16 @@ class GridSheet(ModalScreen[list[dict[str, Any]]]):
 
     def on_entry_grid_full(self) -> None:
         self.action_store()
+
+    def action_leave(self) -> None:
+        """Leave without storing; with values in the grid the second Esc does."""
+        held = len(self.grid.entries)
+        if held and self._warned != held:
+            self._warned = held
+            words = f"! {held} values are not stored. F11 stores them; Esc once more drops them."
+            self.query_one("#grid-told", MessageLine).say(words, Tone.BAD)
+            return
+        self.dismiss([])
 
     def action_store(self) -> None:
         if self.grid.accept():

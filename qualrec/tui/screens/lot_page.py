@@ -159,9 +159,7 @@ def flag_detail(seen: SeenLot, flag: Flag) -> list[Text]:
     lines += [f"Rule: {flag.rule}", f"Source: {flag.source}"]
     if flag.reaction_plan:
         done = {s.position: s for s in seen.steps.get(flag.id, ())}
-        lines.append(
-            f"Reaction plan, {len(done)} of {len(flag.reaction_plan)} steps done (P ticks the next):"
-        )
+        lines.append(f"Reaction plan, {len(done)} of {len(flag.reaction_plan)} steps done:")
         for at, step in enumerate(flag.reaction_plan, 1):
             if at not in done:
                 lines.append(f"    {at}. {step}")
