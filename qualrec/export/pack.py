@@ -26,21 +26,6 @@ from qualrec.values import (
 )
 
 SUPPLIED, REFERENCED, KEPT, MISSING = "supplied", "referenced", "kept", "missing"
-FAMILIES = (
-    "specification",
-    "capability",
-    "characteristics",
-    "lots",
-    "raw",
-    "recipes",
-    "limits",
-    "gauges",
-    "studies",
-    "control plan",
-    "changes",
-    "concessions",
-)
-"""Families of sheets that a level may leave out; cover, elements, methods, signatures and manifest always stand."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,22 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from qualrec.errors import UsageError
-from qualrec.export.pack import FAMILIES
 
+FAMILIES = (
+    "specification",
+    "capability",
+    "characteristics",
+    "lots",
+    "raw",
+    "recipes",
+    "limits",
+    "gauges",
+    "studies",
+    "control plan",
+    "changes",
+    "concessions",
+)
+"""Families of sheets that a level may leave out; cover, elements, methods, signatures and manifest always stand."""
 LEVELS = ("1", "2", "3", "4", "5")
 AGREED = "agreed"
 

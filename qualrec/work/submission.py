@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from qualrec.export.messages import Words
-from qualrec.export.pack import FAMILIES, Element, Pack
+from qualrec.export.pack import Element, Pack
 from qualrec.export.seal import Sealed
-from qualrec.export.submission_elements import ELEMENTS, check_level
+from qualrec.export.submission_elements import ELEMENTS, FAMILIES, check_level
 from qualrec.work import outfile, rights
 from qualrec.work.session import Session
 from qualrec.work.submission_pack import gather

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from qualrec.export.pack import (
-    FAMILIES,
     CapabilityFigures,
     CharacteristicSheet,
     Cover,
@@ -22,7 +21,7 @@ from qualrec.export.pack import (
     Point,
     Series,
 )
-from qualrec.export.submission_elements import ELEMENTS, requirement
+from qualrec.export.submission_elements import ELEMENTS, FAMILIES, requirement
 from qualrec.export.workbook import write_workbook
 from qualrec.judge.evidence import IndexStanding, Link
 from qualrec.stats.capability import capability, lot_summary

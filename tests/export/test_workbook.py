@@ -18,8 +18,15 @@ from openpyxl.workbook.workbook import Workbook
 
 from qualrec.errors import UsageError
 from qualrec.export.messages import GERMAN_WORDS, HEADINGS, Words
-from qualrec.export.pack import FAMILIES, Pack
-from qualrec.export.submission_elements import ELEMENTS, LEVELS, check_level, families_of, requirement
+from qualrec.export.pack import Pack
+from qualrec.export.submission_elements import (
+    ELEMENTS,
+    FAMILIES,
+    LEVELS,
+    check_level,
+    families_of,
+    requirement,
+)
 from qualrec.export.workbook import write_workbook
 
 NS = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
