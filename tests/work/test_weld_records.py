@@ -245,6 +245,32 @@ def test_readings_of_another_meter_are_not_mixed_in(small_plant) -> None:
     assert series.transmission[-1] == pytest.approx(22.92)
 
 
+# Sections, leak and burst.
+
+
+def test_sections_leak_and_burst_are_characteristics_that_lots_are_judged_by(small_plant) -> None:
+    from qualrec.work import definitions
+    from qualrec.work.sample_files import locate
+
+    session = small_plant.as_badge("Q-01")
+    done = definitions.define_file(session, locate("weld_checks.toml"))
+    assert done.added == {"characteristic": 6}
+    small_plant.clock[0] += DAY_US
+    opening.weld(session, "FM1", "FM-2040", upper="U0061", lower="L0061", station="LW-1")
+    none = {"modes": (), "shares": None, "stream": None, "gauge": None, "serials": (), "again": ()}
+    log_texts(session, "FM1", "HAZ-U", ("142",), **none)
+    log_texts(session, "FM1", "LEAKRATE", ("2,4", "3,1"), **none)
+    held = log_texts(session, "FM1", "BURST", ("12 bar",), **none)
+    assert held.state == "on hold"
+    with small_plant.store.read() as conn:
+        judged = judge_lot(conn, "FM1", now_us=small_plant.clock[0])
+    assert {v.code: v.answer for v in judged.verdicts if v.n} == {
+        "HAZ-U": "pass",
+        "LEAKRATE": "pass",
+        "BURST": "fail",
+    }
+
+
 # Weld factor.
 
 
