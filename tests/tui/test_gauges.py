@@ -132,7 +132,7 @@ def test_a_bad_check_marks_the_gauge_and_a_good_calibration_takes_it_back(
         assert "1020 for 1000 +- 5 N: bad" in screen.query_one(DetailPane).text
         await pilot.press("f7")
         day = screen.seen.session.moment(screen.seen.now_us)[:10]
-        await fill(pilot, day, "<g>", "CERT-9", "0,8", "0,1")
+        await fill(pilot, day, "<g>", "CERT-9", "0,8", "0,1", "")
         assert "FOUND BAD" not in screen.picks.text
         assert "CERT-9" in screen.query_one(DetailPane).text
 

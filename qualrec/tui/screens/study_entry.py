@@ -114,10 +114,7 @@ class StudyEntry(ModalScreen[None]):
                 f"run:{at}",
                 (
                     Cell("▸ " if at == self.at else "  ", Tone.GOOD),
-                    Cell(
-                        run_words(run, plan.factors, self.style_of_figures),
-                        None if run.entered else Tone.QUIET,
-                    ),
+                    self._words_of(run),
                 ),
             )
             for at, run in enumerate(self.runs)

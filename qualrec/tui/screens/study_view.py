@@ -40,6 +40,8 @@ class StudyView(PlaceScreen):
 
     studies: tuple[StudyLine, ...] = ()
     studied: dict[str, StudyPage]
+    fresh = False
+    """A study was planned just now: the cursor goes to it."""
 
     @property
     def picks(self) -> Picks:
@@ -68,6 +70,9 @@ class StudyView(PlaceScreen):
             session, self.studies = found
             self.studied = {}
             self.picks.show(list_lines(self.studies, session))
+            if self.fresh and self.studies:
+                self.picks.go_to(f"study:{self.studies[0].study.number}")
+                self.fresh = False
             self.tell_study()
             self.picks.list.focus()
             if told or not self.studies:
@@ -112,6 +117,7 @@ class StudyView(PlaceScreen):
 
     def _studied(self, title: str, use: Callable[[Session], str]) -> None:
         def refused(trouble: Trouble) -> None:
+            self.fresh = False
             if trouble.lost:
                 self.failed("studies", trouble)
             else:
@@ -140,6 +146,7 @@ class StudyView(PlaceScreen):
 
         def use(given: dict[str, str] | None) -> None:
             if given:
+                self.fresh = True
                 self._studied("Not planned", lambda session: _plan(session, given))
 
         self.app.push_screen(AskSheet("New study", rows, lead=PLAN_LEAD, filled=filled), use)
