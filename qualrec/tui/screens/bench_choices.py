@@ -139,7 +139,7 @@ def choice_sheet(
         filled["moisture"] = "" if moist is None else moist.state
     lead = "Nothing can be chosen for this test." if not rows else ""
     if missing and rows:
-        lead = "Asked once; F2 changes it."
+        lead = "Asked once; the action Gauge changes it."
     return AskSheet(f"{c.code} of {found.lot.number}", rows, lead=lead, filled=filled)
 
 

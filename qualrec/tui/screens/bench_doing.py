@@ -118,11 +118,11 @@ class Doing(Sending):
         """Enter many values at once: a row for each cavity, a column for each position or sample."""
         found, c = self.bench, self.characteristic()
         if found is None or c is None or c.strength:
-            self.say("Open a lot and go to a test without failure mode first (F6).", Tone.LOOK)
+            self.say("Open a lot and go to a test without failure mode first.", Tone.LOOK)
             return
         gauge = self.gauge_of(found, c)
         if found.facts.gauges.get(c.code) and not gauge:
-            self.say(f"Say first which gauge is used for {c.code}: F2.", Tone.LOOK)
+            self.say(f"Say first which gauge is used for {c.code} (action Gauge).", Tone.LOOK)
             return
 
         def use(session: Session) -> tuple[tuple[str, ...], History]:

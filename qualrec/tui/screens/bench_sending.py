@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 from textual.timer import Timer
 from textual.widgets import Static
 
-from qualrec.tui.labels import Tone, count, plain
+from qualrec.tui.actions import actions_of, keys_of
+from qualrec.tui.labels import Tone, count, key_name, plain
 from qualrec.tui.messages import Trouble
 from qualrec.tui.screens.bench_entry import AskAgain, last_text
 from qualrec.tui.screens.bench_kept import KeptSheet
@@ -238,7 +239,9 @@ class Sending(Opening):
             parts.append(f"{count(len(strange), 'file', 'files')} of entries cannot be read.")
         line = self.query_one("#kept", Static)
         line.display = bool(parts)
-        text = f"» {' '.join(parts)}  Ctrl+S shows them." if parts else ""
+        action = next(a for a in actions_of("bench") if a.id == "bench.kept")
+        key = key_name(keys_of(action, self.program.settings.keymap)[0])
+        text = f"» {' '.join(parts)}  {key} shows them." if parts else ""
         line.update(plain(text) if is_ascii(self) else text)
 
     def kept_of(self, lot: str, code: str) -> list[Kept]:

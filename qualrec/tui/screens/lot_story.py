@@ -36,7 +36,7 @@ def alert_lines(seen: SeenLot) -> list[PickLine]:
         lines.append(PickLine(f"alert:{at}", (Cell(f"! {to}, {when}", Tone.BAD),), detail))
     open_places = [c for c in seen.containments if c.state == "open"]
     if not seen.containments:
-        text = Cell("! no containment is begun: M begins it", Tone.BAD)
+        text = Cell("! no containment is begun", Tone.BAD)
     else:
         done = len(seen.containments) - len(open_places)
         text = Cell(
