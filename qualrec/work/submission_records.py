@@ -273,10 +273,10 @@ def sign_file(session: Session, number: str, path: Path, *, reason: str, passwor
             f"Sign {found.file_name} as it was written, or make it again.",
         )
     ready_to_sign(session, password)
-    return _sign(session, found, check, reason)
+    return _sign_with_file(session, found, check, reason)
 
 
-def _sign(session: Session, found: Submission, check: FileCheck, reason: str) -> str:
+def _sign_with_file(session: Session, found: Submission, check: FileCheck, reason: str) -> str:
     """Sign in one transaction with the file: where one fails, the other stays as it was."""
     path = check.path
     before = path.with_name(f".{path.stem[:60]}.before{path.suffix}")
