@@ -33,13 +33,19 @@ from qualrec.tui.actions import (
     place_actions,
 )
 from qualrec.tui.desk import Desk, database_name
-from qualrec.tui.labels import DecimalStyle
+from qualrec.tui.labels import DecimalStyle, Tone
 from qualrec.tui.line_filter import NoSteering
 from qualrec.tui.messages import Trouble
 from qualrec.tui.palette import TablePalette
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.overlays import SMALLEST, HelpSheet, PlaceList, SmallScreen
-from qualrec.tui.screens.people_sheets import LockSheet, PersonSheet, ProofSheet, SignOnSheet
+from qualrec.tui.screens.people_sheets import (
+    LockSheet,
+    PersonSheet,
+    ProofSheet,
+    SignOnSheet,
+    first_start_sheet,
+)
 from qualrec.tui.themes import THEMES
 from qualrec.tui.widgets.status_line import Status
 
@@ -100,6 +106,7 @@ class QualrecApp(App[None]):
         self.clock: Callable[[], float] = monotonic
         self._last_key = self.clock()
         self._idle_watched = False
+        self._first_start_asked = False
         self.status = Status(database=database_name(settings.database_url))
         ScrollBar.renderer = _AsciiBars if settings.ascii else ScrollBarRender
         self.set_class(settings.ascii, "-ascii")
@@ -188,6 +195,8 @@ class QualrecApp(App[None]):
                 return
             self.set_status(replace(self.status, connection="lost"))
             screen.failed("status", trouble)
+            if self.desk is not None and self.desk.missing:
+                self._ask_first_start(screen, trouble)
 
         screen.ask("status", self.desk.status, self.set_status, unreachable)
 
@@ -229,6 +238,24 @@ class QualrecApp(App[None]):
             return
         self.set_status(replace(self.status, connection="open"))
         self._ask_who(SignOnSheet("Sign on   (Ctrl+Q leaves)", self.desk.lead(), badge=self.settings.badge))
+
+    def _ask_first_start(self, screen: PlaceScreen, trouble: Trouble) -> None:
+        """There is no database yet: offer to make it, once, with its first person."""
+        desk = self.desk
+        if desk is None or self._first_start_asked:
+            return
+        self._first_start_asked = True
+
+        def made(said: str) -> None:
+            self._read_status(screen)
+            screen.load()
+            screen.say(said, Tone.GOOD)
+
+        def use(given: dict[str, str] | None) -> None:
+            if given:
+                screen.save("first start", lambda: desk.first_start(given), made)
+
+        self.push_screen(first_start_sheet(f"{trouble.message} {trouble.remedy}"), use)
 
     def action_person(self) -> None:
         """Another person goes on at this bench; what is half typed stays."""

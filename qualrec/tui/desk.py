@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import replace
 from threading import Lock
@@ -33,6 +33,8 @@ class Desk:
         self._store: Store | None = None
         self._session: Session | None = None
         self._lead = ""
+        self.missing = False
+        """There was no database file when it was last looked for."""
         self.nobody = False
         """The plant keeps accounts and nobody is signed on."""
 
@@ -42,8 +44,40 @@ class Desk:
 
         with self._lock:
             if self._store is None:
+                self.missing = self._not_there()
                 self._store = self._open.enter_context(open_store(self.settings.database_url))
             return self._store
+
+    def _not_there(self) -> bool:
+        from qualrec.records.engine import file_of
+
+        path = file_of(self.settings.database_url)
+        return path is not None and not path.exists()
+
+    def first_start(self, given: Mapping[str, str]) -> str:
+        """Make the database with its first person, who is at work from then on; says what was made.
+
+        `given`: kind ('accounts', 'single'), code, name, zone, person, badge, password, again. Raises Refused where
+        the two passwords differ, UsageError, DatabaseError.
+        """
+        from qualrec.work import set_up
+
+        alone = given["kind"] == "single"
+        if not alone and given["password"] != given["again"]:
+            raise Refused("The two passwords are not the same; nothing was made.", "Try again.")
+        badge = "1" if alone else given["badge"] or "ADMIN"
+        said = set_up.create(
+            self.settings.database_url,
+            code=given["code"],
+            name=given["name"],
+            zone=given["zone"],
+            decimal_style=self.settings.decimal_style or "point",
+            person=given["person"],
+            badge=badge,
+            password=None if alone else given["password"],
+        )
+        self.sign_on(badge, given["password"])
+        return said
 
     def session(self) -> Session:
         """The session of the person at work. Raises Refused where the plant keeps accounts and nobody is signed on."""

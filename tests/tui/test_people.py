@@ -335,3 +335,23 @@ def test_the_sample_plant_opens_by_itself_and_prints_its_accounts(
         assert "Sample technician A" in screen_text(app)
 
     run(app, use)
+
+
+@pytest.mark.parametrize("kind", ["a", "s"])
+def test_the_first_opening_makes_the_first_administrator_or_one_person_without_accounts(
+    kind: str, tmp_path: Path, places: Any, run: Any, fill: Any, settle: Any, screen_text: Any
+) -> None:
+    settings = Settings(f"sqlite:///{tmp_path / 'new.sqlite'}")
+    app = QualrecApp(settings, places, Desk(settings))
+
+    async def use(pilot: Any) -> None:
+        await settle(pilot)
+        assert "There is no database at" in screen_text(app)
+        secrets = (PASSWORD, PASSWORD) if kind == "a" else ("<enter>", "<enter>")
+        await fill(pilot, f"<{kind}>", "P1", "Invented", "Europe/Berlin", "Ada Admin", "<enter>", *secrets)
+        assert "Ada Admin" in screen_text(app)
+        assert ("NO ACCOUNTS" in screen_text(app)) == (kind == "s")
+        assert app.desk.session().accounts == (kind == "a")
+
+    run(app, use)
+    assert person(settings.database_url, "ADMIN" if kind == "a" else "1").has_password == (kind == "a")

@@ -12,8 +12,9 @@ from textual.widgets import Static
 
 from qualrec.tui.labels import plain
 from qualrec.tui.messages import Trouble
+from qualrec.tui.screens.record_sheets import AskSheet
 from qualrec.tui.themes import is_ascii
-from qualrec.tui.widgets.forms import Field, Form, Row
+from qualrec.tui.widgets.forms import Choice, Field, Form, Option, Row
 from qualrec.tui.workers import Asking
 
 if TYPE_CHECKING:
@@ -37,6 +38,25 @@ def second_rows(no_accounts: bool) -> tuple[Row, ...]:
     if no_accounts:
         return (badge,)
     return badge, Field("PIN of the second", id="second_secret", secret=True, required=False)
+
+
+def first_start_sheet(lead: str) -> AskSheet:
+    """There is no database yet: the plant, and its first administrator or one person without accounts."""
+    kinds = (
+        Option("a", "accounts", "accounts", "The first person is the administrator, who adds the others."),
+        Option("s", "single", "one person, no accounts", "Every screen and export says so."),
+    )
+    rows = (
+        Choice("Who works here", kinds, id="kind"),
+        Field("Plant code", id="code", placeholder="short, as P1"),
+        Field("Plant name", id="name"),
+        Field("Time zone", id="zone", placeholder="as Europe/Berlin"),
+        Field("Your name", id="person"),
+        Field("Your badge", id="badge", required=False, placeholder="empty: ADMIN"),
+        Field("Password", id="password", secret=True, required=False, placeholder="with accounts"),
+        Field("Once more", id="again", secret=True, required=False),
+    )
+    return AskSheet("First start", rows, lead=lead)
 
 
 class ProofSheet(Asking, ModalScreen[bool]):
