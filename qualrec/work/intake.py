@@ -3,7 +3,8 @@
 A file of the same bytes adds nothing. Readings whose key (lot, characteristic, stream, sample or serial) is stored with the
 same value are not added again; with another value they refuse the file. Up to BULK_READINGS readings are stored with their
 flags and the state of their lots in one transaction. Larger files are staged in small transactions that no station waits for,
-and accepted in one; their lots are judged after that.
+and accepted in one; their lots are judged after that. Where the program stops between the two, giving the file again
+judges them.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from qualrec.records import lookups
 from qualrec.records.ledger import Writer
 from qualrec.work.intake_bulk import take_blocks, take_drafts
 from qualrec.work.intake_job import Job, counted, mark_of
-from qualrec.work.intake_result import LotOutcome, PreviewRow, Taken, already_taken
+from qualrec.work.intake_result import LotOutcome, PreviewRow, Taken, already_taken, plural
 from qualrec.work.profiles import find_profile, keep_profile
 from qualrec.work.rights import require
 from qualrec.work.session import Session
@@ -31,6 +32,8 @@ __all__ = ["LotOutcome", "PreviewRow", "Taken", "check_file", "take_file"]
 
 BULK_READINGS = 5_000
 """More readings than this are staged."""
+JUDGED = "lots judged"
+"""Act in the trail: all lots of a large import were judged after it was accepted."""
 
 
 def take_file(
@@ -99,7 +102,7 @@ def _job(
     plant = session.plant.id
     with session.store.read() as conn:
         before = lookups.batch_by_digest(conn, digest, plant_id=plant)
-        if before is not None:
+        if before is not None and (dry_run or not _left_unjudged(conn, before.id)):
             return already_taken(session, path.name, digest, before)
         chosen = find_profile(conn, plant, path, profile)
         of = None if part is None else lookups.part(conn, part, plant_id=plant)
@@ -109,7 +112,50 @@ def _job(
         raise UsageError(
             "Moulding lots are not opened from a file.", "Leave --open-lots out; add them first."
         )
-    return Job(session, path, digest, chosen, of, open_lots, dry_run, gauges, mark)
+    job = Job(session, path, digest, chosen, of, open_lots, dry_run, gauges, mark)
+    return job if before is None else _judge_now(job, already_taken(session, path.name, digest, before))
+
+
+def _left_unjudged(conn: Conn, batch_id: int) -> bool:
+    """Whether the program of a large import stopped after its readings counted and before all its lots were judged."""
+    acts = {entry.act for entry in lookups.trail_of(conn, "batch", batch_id)}
+    return "import accepted" in acts and JUDGED not in acts
+
+
+def _judge_now(job: Job, taken: Taken) -> Taken:
+    """Judge the lots of a file that was taken in before, where its program did not come to it."""
+    lots = dict.fromkeys(name for name in _lots_of(job))
+    with job.session.store.read() as conn:
+        names = job.lots_to_judge(conn, tuple(lots))
+    judged: list[LotOutcome] = []
+    for name in names:
+        with job.session.store.write(job.session.actor, job.session.plant.id) as writer:
+            judged += job.judge(writer, [name])
+    taken = replace(taken, judged=tuple(judged))
+    _note_judged(job, taken)
+    words = f"Its program had stopped before all lots were judged; {plural(len(names), 'lot')} judged now."
+    return replace(taken, sentences=(*taken.sentences, words))
+
+
+def _lots_of(job: Job) -> Iterator[str]:
+    """Lots (or moulding lots) that a file names."""
+    zone = job.session.plant.zone
+    if fits_blocks(job.profile) and job.profile.style is not None:
+        for block in read_blocks(job.path, job.profile, plant_zone=zone).blocks:
+            yield from dict.fromkeys(block.lots)
+    else:
+        with job.session.store.read() as conn:
+            ranges = plausible_ranges(conn, job.profile, job.part) if job.profile.style is None else None
+        for row in read_file(job.path, job.profile, plant_zone=zone, plausible=ranges).rows:
+            yield row.lot
+
+
+def _note_judged(job: Job, taken: Taken) -> Taken:
+    """Note in the trail that all lots of a large import were judged."""
+    if taken.batch_id is not None and not job.dry_run:
+        with job.session.store.write(job.session.actor, job.session.plant.id) as writer:
+            writer.note(JUDGED, "batch", taken.batch_id, {"lots": len(taken.judged)})
+    return taken
 
 
 def _take(job: Job) -> Taken:
@@ -118,7 +164,7 @@ def _take(job: Job) -> Taken:
         intake = read_blocks(job.path, job.profile, plant_zone=zone)
         held, more = _first_blocks(intake, len(job.profile.values))
         if more:
-            return take_blocks(job, _whole(job, chain(held, intake.blocks)), intake)
+            return _note_judged(job, take_blocks(job, _whole(job, chain(held, intake.blocks)), intake))
         rows = [row for block in held for row in block.rows(job.profile)]
         problems, job.notes = intake.problems, intake.notes
     else:
@@ -181,7 +227,9 @@ def _take_rows(job: Job, rows: Sequence[ParsedRow], problems: Problems) -> Taken
             new_lots=tuple(checked.firsts),
         )
     if len(checked.fresh) > BULK_READINGS:
-        return take_drafts(job, checked.fresh, rows=count, there=there, firsts=checked.firsts)
+        return _note_judged(
+            job, take_drafts(job, checked.fresh, rows=count, there=there, firsts=checked.firsts)
+        )
     with job.session.store.write(job.session.actor, job.session.plant.id) as writer:
         return _store(job, writer, checked, count)
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from qualrec.errors import FileRefused, Problem
+from qualrec.errors import ConnectionLost, FileRefused, Problem
 from qualrec.intake import files
 from qualrec.intake.import_blocks import BlockResolver
 from qualrec.intake.importer import Resolver
@@ -18,6 +18,7 @@ from qualrec.intake.profiles import WELD_CELL, ValueColumn
 from qualrec.intake.rows import Problems
 from qualrec.records import lookups, registry, trail
 from qualrec.work import intake
+from qualrec.work.intake_job import Job
 from qualrec.work.sample_plan import lot_start
 
 HEAD = "lot,serial,nest,welded_at,collapse_mm,path_time_s,energy_J,stopped_by"
@@ -301,3 +302,42 @@ def test_blocks_give_the_drafts_of_the_rows(small_plant: Any, put: Any, staged: 
     assert by_row == by_block
     assert by_row
     assert sorted(map(str, noted.kept)) == sorted(map(str, told.kept))
+
+
+def test_lots_that_a_stopped_program_left_unjudged_are_judged_when_the_file_is_given_again(
+    small_plant: Any, put: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A limit is exceeded in both lots; the program stops after the readings count and the first lot was judged."""
+    monkeypatch.setattr(intake, "BULK_READINGS", 50)
+    lines = machine_lines(60)
+    path = put(
+        [HEAD, *(line.replace(",0.2", ",1.2").replace(",0.3", ",1.3") for line in lines[1:])], "cell.csv"
+    )
+    real, judged = Job.judge, []
+
+    def stopping(job: Job, writer: Any, names: Any) -> Any:
+        if judged:
+            raise ConnectionLost("The connection was lost.")
+        judged.append(names)
+        return real(job, writer, names)
+
+    session = small_plant.as_badge()
+    with monkeypatch.context() as lost:
+        lost.setattr(Job, "judge", stopping)
+        with pytest.raises(ConnectionLost):
+            intake.take_file(session, path, gauge="PS-01")
+    states = "SELECT number, state FROM lot ORDER BY number"
+    assert sorted(state for _, state in small_plant.rows(states)) == ["on hold", "open"]
+    checked = intake.check_file(session, path, gauge="PS-01")
+    assert checked.already
+    assert not checked.judged
+    again = intake.take_file(session, path, gauge="PS-01")
+    assert again.already
+    assert "2 lots judged now" in again.sentences[-1]
+    assert [state for _, state in small_plant.rows(states)] == ["on hold", "on hold"]
+    counts = small_plant.counts()
+    third = intake.take_file(session, path, gauge="PS-01")
+    assert third.already
+    assert not third.judged
+    assert small_plant.counts() == counts
+    assert trail.verify(small_plant.store).ok
