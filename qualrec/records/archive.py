@@ -25,6 +25,7 @@ from qualrec.errors import DatabaseError, Refused, UsageError
 from qualrec.records import migrate
 from qualrec.records.backup import heads_out
 from qualrec.records.database import Store
+from qualrec.records.lookups.people import plants
 from qualrec.records.lookups.readings import readings_of_subjects
 from qualrec.records.models import metadata
 from qualrec.records.trail import Head
@@ -127,6 +128,7 @@ def write_archive(store: Store, folder: Path, progress: Progress | None = None) 
     try:
         with store.read() as conn:
             heads = heads_of(conn)
+            alone = [plant.code for plant in plants(conn) if plant.single_user]
             names = sorted(metadata.tables)
             for place, name in enumerate(names):
                 tell("tables", place, len(names))
@@ -134,7 +136,7 @@ def write_archive(store: Store, folder: Path, progress: Progress | None = None) 
                     folder / f"{name}.csv", columns_of(name), _rows(conn, name)
                 )
             files[PLAIN] = write_table(folder / PLAIN, PLAIN_HEADS, _plain(conn, tell))
-        files[EXPLAINED] = write_text(folder / EXPLAINED, explain(files))
+        files[EXPLAINED] = write_text(folder / EXPLAINED, explain(files, alone))
         content = {
             "what": WHAT,
             "made": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -297,10 +299,14 @@ def write_text(path: Path, text: str) -> dict[str, Any]:
     return {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
 
 
-def explain(files: Mapping[str, Mapping[str, Any]]) -> str:
-    """The text that goes with an archive: what the files are and how to read them without this program."""
+def explain(files: Mapping[str, Mapping[str, Any]], alone: Sequence[str] = ()) -> str:
+    """The text that goes with an archive: what the files are and how to read them without this program.
+
+    `alone`: codes of the plants that keep no accounts.
+    """
     lines = [
         "Quality records of laser-transmission-welded plastic parts, as plain files.",
+        *(f"Plant {code} keeps NO ACCOUNTS: one person, whose name entries carry." for code in alone),
         "",
         "readings_in_words.csv holds every accepted reading in words: lot, serial number, characteristic, value,",
         "failure mode, when, who, gauge, and what a correction made of it. It is the file to begin with.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from qualrec import config
 from qualrec.errors import QualrecError, Refused, UnknownRecord, UsageError
 from qualrec.records import lookups
+from qualrec.records.archive import write_archive
 from qualrec.records.database import Store, open_store
 from qualrec.values import Actor, Characteristic
 from qualrec.work import accounts, authorisations, passwords, people, set_up
@@ -187,13 +189,17 @@ def test_a_second_start_is_refused_and_a_weak_password_makes_nothing(plant: Plan
     set_up.check_empty(empty_url)
 
 
-def test_one_person_without_accounts_goes_on_to_accounts_and_never_back(store_url: str) -> None:
+def test_one_person_without_accounts_goes_on_to_accounts_and_never_back(
+    store_url: str, tmp_path: Path
+) -> None:
     set_up.create(
         store_url, code="P1", name="Invented", zone="UTC", decimal_style="point", person="Single user"
     )
     settings = config.Settings(store_url)
     with open_session(settings) as session:
         assert not session.accounts
+        write_archive(session.store, tmp_path / "archive")
+        assert "P1 keeps NO ACCOUNTS" in (tmp_path / "archive" / "README.txt").read_text(encoding="utf-8")
         assert "NO ACCOUNTS" in people.accounts_sentence(session)
         with pytest.raises(Refused, match="No administrator has a password"):
             people.keep_accounts(session, reason="We are two now")
@@ -339,7 +345,6 @@ def test_everybody_sets_their_own_secret_and_an_administrator_all(plant: Plant) 
 def test_no_secret_stands_anywhere_but_as_a_hash_in_its_column(plant: Plant, tmp_path: Any) -> None:
     from sqlalchemy import text
 
-    from qualrec.records.archive import write_archive
     from qualrec.records.models import metadata
 
     people.set_secret(plant.admin, "T1", "password", PASSWORD)
