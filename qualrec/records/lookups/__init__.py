@@ -200,7 +200,6 @@ from qualrec.records.lookups.readings import (
     readings_of_subjects,
 )
 from qualrec.records.lookups.recipes import (
-    TemporaryChange,
     recipe_revision,
     recipe_revision_by_id,
     recipe_revisions,
@@ -323,7 +322,6 @@ __all__ = [
     "StudyStanding",
     "Submission",
     "TakenIn",
-    "TemporaryChange",
     "UnitPlace",
     "account",
     "accounts_kept",

@@ -13,8 +13,7 @@ from qualrec.tui.widgets.pick_list import PickLine, Text
 from qualrec.tui.widgets.record_table import Cell
 
 if TYPE_CHECKING:
-    from qualrec.records.lookups import TemporaryChange
-    from qualrec.values import RecipeRevision, RecipeSetting, Window
+    from qualrec.values import RecipeRevision, RecipeSetting, TemporaryChange, Window
     from qualrec.weld.change_triggers import Trigger
     from qualrec.weld.settings import Setting
     from qualrec.work.recipes import Difference, RecipePage
