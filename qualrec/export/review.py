@@ -11,9 +11,8 @@ from qualrec.records.lookups import (
     DueTest,
     IntegrityRow,
     RevisionTurn,
-    TemporaryChange,
 )
-from qualrec.values import Flag, LotRow, Plant
+from qualrec.values import Flag, LotRow, Plant, TemporaryChange
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,7 @@ from qualrec.errors import UsageError
 from qualrec.intake.numbers import understand
 from qualrec.judge.windows import measured_in, outside, settings_of
 from qualrec.records import lookups, registry
-from qualrec.records.lookups import TemporaryChange
-from qualrec.values import RecipeRevision, RecipeSetting, Window
+from qualrec.values import RecipeRevision, RecipeSetting, TemporaryChange, Window
 from qualrec.weld.change_triggers import Trigger, change_triggers
 from qualrec.weld.energy import EnergyBudget, energy_budget
 from qualrec.weld.recipe_rules import RecipeRemark, recipe_remarks
