@@ -105,7 +105,7 @@ def _plan(book: Book, sheet: Sheet, one: PlanView) -> None:
         ["label", "text", "label", ("date", DATE_TIME)],
     )  # fmt: skip
     for label, text in one.header:
-        sheet.merged([(label, 1, 2), (text, 3, 14)], ["label", "text"])
+        sheet.merged([(words.word(label), 1, 2), (text, 3, 14)], ["label", "text"])
     sheet.blank()
     heads = [words(k) for k in PLAN_HEADS]
     first = sheet.heads(heads)

@@ -193,5 +193,7 @@ SUBMISSION_GERMAN: dict[str, str] = {
     "control plan": "Produktionslenkungsplan", "reviewed": "geprüft", "concession": "Sonderfreigabe",
     "quality engineer": "Qualitätsingenieur", "process engineer": "Prozessingenieur", "technician": "Techniker",
     "administrator": "Verwalter", "auditor": "Auditor", "made": "erstellt", "signed": "unterschrieben",
+    "change": "Änderung", "contact": "Ansprechpartner", "first date": "Erstes Datum", "organisation": "Organisation",
+    "part level": "Teilestand", "supplier code": "Lieferantennummer", "team": "Team",
     "not asked": "nicht verlangt", "equivalent": "gleichwertig", "not shown": "nicht gezeigt",
 }  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 from qualrec.export.pack import (
@@ -25,6 +26,8 @@ Conn = Any
 """A connection of `Store.read()`."""
 SPECIFIED = ("unit", "lsl", "usl", "target", "method", "special_class", "samples", "index_requirement")
 """Fields of a characteristic whose change is told."""
+PEOPLE = ("person", "appraiser", "inspector")
+"""Factors of a study that name who did a run."""
 HEADER = {
     "level": "part level",
     "organisation": "organisation",
@@ -94,6 +97,8 @@ def studies_of(conn: Conn, part: Part, gauge_ids: Collection[int]) -> tuple[Stud
 
 
 def _study(conn: Conn, s: Study, gauges: Mapping[int, str]) -> StudyView:
+    runs = lookups.study_runs(conn, s.id)
+    letters = people_letters(r.factors for r in runs)
     code = "" if s.characteristic_id is None else lookups.characteristic_by_id(conn, s.characteristic_id).code
     return StudyView(
         number=s.number,
@@ -105,9 +110,7 @@ def _study(conn: Conn, s: Study, gauges: Mapping[int, str]) -> StudyView:
         verdict=s.verdict,
         method=" ".join(x for x in (s.method, *_said(s.analysis)) if x),
         figures=tuple(_worked(s.analysis) if "lines" in s.analysis else figures_of(s.analysis)),
-        runs=tuple(
-            (r.position, factors_text(r.factors), r.value, r.mode) for r in lookups.study_runs(conn, s.id)
-        ),
+        runs=tuple((r.position, factors_text(r.factors, letters), r.value, r.mode) for r in runs),
     )
 
 
@@ -159,11 +162,18 @@ def _items(name: str, items: list[Any]) -> Iterable[tuple[str, str | float]]:
         yield name, ", ".join(f"{item:g}" if isinstance(item, float) else str(item) for item in items)
 
 
-def factors_text(factors: Mapping[str, Any]) -> str:
-    """Factors of a run, as 'part 3, appraiser A'."""
+def people_letters(runs: Iterable[Mapping[str, Any]]) -> dict[str, str]:
+    """A letter for each person of a study, in the order of their first run: the customer sees no badge."""
+    people = dict.fromkeys(str(factors[key]) for factors in runs for key in PEOPLE if key in factors)
+    return {name: chr(ord("A") + at) if at < 26 else f"P{at + 1}" for at, name in enumerate(people)}
+
+
+def factors_text(factors: Mapping[str, Any], letters: Mapping[str, str] = MappingProxyType({})) -> str:
+    """Factors of a run, as 'part 3, person A'; people by their letters."""
+    shown = {key: letters.get(str(v), v) if key in PEOPLE else v for key, v in factors.items()}
     return ", ".join(
         f"{key.replace('_', ' ')} {value if isinstance(value, str | int | float) else json.dumps(value)}"
-        for key, value in factors.items()
+        for key, value in shown.items()
     )
 
 

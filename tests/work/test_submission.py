@@ -357,3 +357,26 @@ def test_progress_names_each_sheet(session: Session, tmp_path: Path) -> None:
     told: list[str] = []
     submission.make(session, "0001", tmp_path / "p.xlsx", progress=told.append)
     assert told == load_workbook(tmp_path / "p.xlsx").sheetnames
+
+
+def test_the_analysis_of_a_study_is_told_by_name_and_its_people_by_letters() -> None:
+    from qualrec.work.submission_proof import factors_text, figures_of, people_letters
+
+    analysis = {
+        "grr_pct": 12.5,
+        "ok": True,
+        "text": "x",
+        "empty": "",
+        "parts": [{"name": "EV", "sd": 1.0}, {"name": "AV", "sd": 2}],
+        "list": [1.5, "a"],
+        "deep": {"p": 0.25},
+    }
+    assert list(figures_of(analysis)) == [
+        ("grr pct", 12.5), ("ok", "yes"), ("text", "x"), ("parts EV: name", "EV"), ("parts EV: sd", 1.0),
+        ("parts AV: name", "AV"), ("parts AV: sd", 2.0), ("list", "1.5, a"), ("deep: p", 0.25),
+    ]  # fmt: skip
+    runs = [{"part": "1", "person": "T-02"}, {"part": "2", "person": "T-01"}, {"part": "1", "person": "T-02"}]
+    letters = people_letters(runs)
+    assert letters == {"T-02": "A", "T-01": "B"}
+    assert factors_text(runs[1], letters) == "part 2, person B"
+    assert factors_text({"power": 200.0, "set_up": [1]}) == "power 200.0, set up [1]"
