@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -195,10 +196,10 @@ def on_sqlite(folder: Path, file: Path, profile: Path) -> list[dict[str, Any]]:
         plant = lay(f"sqlite:///{folder / f'ours{turn}.sqlite'}", LOTS)
         before = (folder / f"ours{turn}.sqlite").stat().st_size
         ours.append(take(plant, file, profile))
-        with plant.store.read() as conn:
-            conn.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
         rows = stored_rows(plant)
         plant.store.close()
+        with closing(sqlite3.connect(folder / f"ours{turn}.sqlite")) as connection:
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         size = ((folder / f"ours{turn}.sqlite").stat().st_size - before) / ROWS
         raw.append(raw_sqlite(folder / f"raw{turn}.sqlite", rows))
         del rows
