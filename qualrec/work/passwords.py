@@ -49,15 +49,21 @@ def check_rules(kind: Kind, secret: str, badge: str = "") -> None:
         )
     elif not secret.isprintable() or secret != secret.strip():
         raise UsageError(
-            "The password begins or ends with a blank, or holds a sign that cannot be typed.", "Choose another."
+            "The password begins or ends with a blank, or holds a sign that cannot be typed.",
+            "Choose another.",
         )
     if badge and secret.casefold() == badge.casefold():
         raise UsageError(f"The {kind} is the badge.", "Choose another.")
 
 
-def hashed(secret: str, *, salt: bytes | None = None) -> str:
-    """The hash to be stored. A given `salt` is for the sample plant only: the same seed writes the same records."""
-    return _hasher().hash(_bytes(secret), salt=salt)
+def hashed(secret: str) -> str:
+    """The hash to be stored."""
+    return _hasher(COST).hash(_bytes(secret))
+
+
+def hashed_in_the_open(secret: str) -> str:
+    """The hash of a secret that is printed anyway, for the sample plant only: it costs nothing, and always is the same."""
+    return _hasher(Cost(1, 8, 1)).hash(_bytes(secret), salt=b"invented records")
 
 
 def fits(stored: str, secret: str) -> bool:
@@ -67,7 +73,7 @@ def fits(stored: str, secret: str) -> bool:
     if not stored or len(secret) > LONGEST_PASSWORD:
         return False
     try:
-        return _hasher().verify(stored, _bytes(secret))
+        return _hasher(COST).verify(stored, _bytes(secret))
     except (VerificationError, InvalidHashError):
         return False
 
@@ -77,7 +83,7 @@ def _bytes(secret: str) -> bytes:
     return unicodedata.normalize("NFC", secret).encode("utf-8", "surrogatepass")
 
 
-def _hasher() -> PasswordHasher:
+def _hasher(cost: Cost) -> PasswordHasher:
     from argon2 import PasswordHasher
 
-    return PasswordHasher(COST.passes, COST.memory_kib, COST.lanes)
+    return PasswordHasher(cost.passes, cost.memory_kib, cost.lanes)

@@ -53,7 +53,6 @@ STUDIES_US = lot_start(2) + 3 * HOUR_US
 """When the studies of the gauges are carried out."""
 PULL_SETTINGS = {"FM": ("F-12", 10.0, ""), "VB": ("F-31", 10.0, "dry as moulded"), "CU": ("F-07", 10.0, "")}
 TECHNICIANS = ("T-01", "T-02")
-SAMPLE_SALT = b"invented records"
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,14 +189,14 @@ class _Past:
         self.clock.now += 2 * HOUR_US
         for recipe in self.tables["recipe"]:
             review.approve_recipe(quality, recipe["code"], 1, reason="Window study seen, first-off pulled")
-        sample_studies.define_plan(self.store, engineer.actor, 0)
+        sample_studies.draft_plan(engineer, 0)
         sample_studies.approve_plan(quality, "safe launch", "Agreed by the team after the window study")
         self.say("master data defined, recipes and control plan approved")
 
     def _add_people(self, writer: Writer) -> None:
         """The people with their sample accounts: one password and one PIN, hashed once, for all badges."""
-        password = passwords.hashed(accounts.SAMPLE_PASSWORD, salt=SAMPLE_SALT)
-        pin = passwords.hashed(accounts.SAMPLE_PIN, salt=SAMPLE_SALT)
+        password = passwords.hashed_in_the_open(accounts.SAMPLE_PASSWORD)
+        pin = passwords.hashed_in_the_open(accounts.SAMPLE_PIN)
         for row in self.tables["person"]:
             registry.add_person(
                 writer,
@@ -236,7 +235,7 @@ class _Past:
                 f"First phase closed after {PHASE_ONE_LOTS} lots, three resin deliveries, ten glass cleanings"
             )
             review.limits(self._as("Q-01"), "FM-2040", code, freeze=True, reason=reason)
-        sample_studies.define_plan(self.store, self._as("P-01").actor, 1)
+        sample_studies.draft_plan(self._as("P-01"), 1)
         sample_studies.approve_plan(
             self._as("Q-01"), "production", f"{PHASE_ONE_LOTS} lots in safe launch, limits frozen"
         )

@@ -134,6 +134,24 @@ def test_only_the_same_text_fits(one: str, other: str) -> None:
     assert passwords.fits(passwords.hashed(one), other) == same
 
 
+def test_only_the_sample_plant_hashes_at_no_cost() -> None:
+    """Its secrets are printed anyway. Read from the sources: nobody else calls it."""
+    from argon2 import extract_parameters
+
+    import qualrec
+
+    made = passwords.hashed_in_the_open(PASSWORD)
+    assert made == passwords.hashed_in_the_open(PASSWORD)
+    assert passwords.fits(made, PASSWORD)
+    assert extract_parameters(made).memory_cost == 8
+    users = {
+        path.name
+        for path in Path(qualrec.__file__).parent.rglob("*.py")
+        if "hashed_in_the_open" in path.read_text(encoding="utf-8")
+    }
+    assert users == {"passwords.py", "sample_plant.py"}
+
+
 @pytest.mark.parametrize("stored", ["", "x", "$argon2id$v=19$broken"])
 def test_what_is_no_hash_fits_nothing(stored: str) -> None:
     assert not passwords.fits(stored, "")
