@@ -266,7 +266,7 @@ def test_a_lost_connection_keeps_the_entry_and_stores_it_with_the_server_there_a
         assert "A repeated entry is not stored twice" in said(screen)
         assert "! records not reachable" in screen_text(app)
         assert value(screen) == "", "the next entry may be typed"
-        assert "not judged yet: FM00061  PULL 598 N, cohesive" in " ".join(screen_text(app).split())
+        assert "not judged yet: FM00061 PULL 598 N, cohesive" in " ".join(screen_text(app).split())
         await pilot.press(*"64")
         await pilot.press("f5")
         await wait()

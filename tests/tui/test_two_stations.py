@@ -16,6 +16,7 @@ from qualrec.tui.screens.bench import BenchScreen
 from qualrec.tui.widgets.forms import Choice, Field
 from qualrec.tui.widgets.message_line import MessageLine
 from qualrec.work import lots
+from qualrec.work.accounts import SAMPLE_PASSWORD
 
 LOT = "FM00061"
 Step = Callable[[Pilot[None], BenchScreen], Awaitable[None]]
@@ -138,6 +139,6 @@ def scrapped(url: str) -> None:
     """The quality engineer scraps the lot at a third station."""
     desk = Desk(Settings(url, badge="Q-01"))
     try:
-        lots.dispose(desk.session(), LOT, "scrap", reason="dropped")
+        lots.dispose(desk.session(), LOT, "scrap", reason="dropped", password=SAMPLE_PASSWORD)
     finally:
         desk.close()

@@ -162,7 +162,7 @@ class BenchScreen(Shown):
         self.query_one("#mode", Choice).display = c.strength
         self.query_one(EntryForm).clear()
         key = (found.lot.number, c.code)
-        if key not in self.usual and not self.away:
+        if key not in self.usual and not self.away and not self.waiting("usual"):
 
             def use(session: Session) -> History:
                 from qualrec.work.bench_facts import history_of
