@@ -155,7 +155,7 @@ def head(
     ],
 ) -> None:
     """Change the head of the draft of a phase: number, team, contact, approvals, change."""
-    from qualrec.records.registry.control_plan import HEADER
+    from qualrec.judge.control_plan import HEADER
     from qualrec.work import control_plan
 
     with session() as s:

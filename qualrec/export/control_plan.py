@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -14,8 +15,11 @@ from openpyxl.worksheet.worksheet import Worksheet
 from qualrec.export import text
 
 A3 = 8
-WIDTHS = (9, 18, 16, 11, 24, 11, 8, 24, 26, 9, 24, 28, 40, 16)
+WIDTHS = (9, 18, 16, 14, 24, 11, 8, 24, 26, 9, 24, 28, 40, 16)
 """Widths of the columns in the order of the plan."""
+LINE_POINTS = 14.0
+WIDER = 1.15
+"""A line holds fewer signs than its width says, because words are not divided."""
 _THIN = Side(style="thin")
 _BOX = Border(left=_THIN, right=_THIN, top=_THIN, bottom=_THIN)
 
@@ -32,18 +36,20 @@ def write_control_plan(
     page = book.active
     assert isinstance(page, Worksheet)
     page.title = "control plan"
-    _put(page, 1, 1, title, bold=True)
+    _put(page, 1, 1, title, wrap=False)
     page.cell(1, 1).font = Font(bold=True, size=14)
     for number, (name, value) in enumerate(head, 2):
-        _put(page, number, 1, name, bold=True)
+        _put(page, number, 1, name, bold=True, wrap=False)
         _put(page, number, 3, value, wrap=False)
     top = len(head) + 3
     for column, words in enumerate(heads, 1):
         _put(page, top, column, words, bold=True).border = _BOX
         page.column_dimensions[get_column_letter(column)].width = WIDTHS[column - 1]
+    page.row_dimensions[top].height = _height(heads)
     for number, row in enumerate(rows, top + 1):
         for column, value in enumerate(row, 1):
             _put(page, number, column, value).border = _BOX
+        page.row_dimensions[number].height = _height(row)
     last = f"{get_column_letter(len(heads))}{top + len(rows)}"
     page.freeze_panes = f"F{top + 1}"
     page.auto_filter.ref = f"A{top}:{last}"
@@ -56,6 +62,16 @@ def write_control_plan(
     page.oddFooter.right.text = "&P / &N"
     book.properties.title = text.shown(title)
     book.save(to)
+
+
+def _height(row: Sequence[str]) -> float:
+    """Points that the longest cell of a row needs: words are set in its width, at most so many to a line."""
+    lines = 1
+    for value, width in zip(row, WIDTHS, strict=True):
+        lines = max(
+            lines, sum(max(1, math.ceil(len(line) * WIDER / width)) for line in value.splitlines() or [""])
+        )
+    return LINE_POINTS * lines + 2
 
 
 def _put(page: Worksheet, row: int, column: int, value: str, *, bold: bool = False, wrap: bool = True) -> Any:

@@ -112,6 +112,9 @@ def _workbook(sheet: RunSheet, to: Path) -> None:
     for column, name in enumerate(sheet.columns, 1):
         widest = max((len(str(row[column - 1])) for row in sheet.rows), default=0)
         page.column_dimensions[get_column_letter(column)].width = max(len(name), widest, 8) + 3
+    labels = max((len(name) for name, _ in sheet.head), default=0)
+    first = page.column_dimensions["A"]
+    first.width = max(first.width, labels + 4)
     page.column_dimensions[letter].width = 22
     _print(page, sheet, top, f"A1:{letter}{last}")
     book.save(to)
@@ -138,3 +141,4 @@ def _put(page: Worksheet, row: int, column: int, value: str | int) -> None:
         cell.alignment = Alignment(vertical="top")
     else:
         cell.value = value
+        cell.alignment = Alignment(horizontal="left")

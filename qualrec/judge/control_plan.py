@@ -20,6 +20,18 @@ from qualrec.values import Characteristic
 PHASES = ("prototype", "pre-launch", "safe launch", "production")
 EACH = ("each lot", "each moulding lot")
 MOST_SAMPLES = 1_000_000
+HEADER = (
+    "part_level",
+    "organisation",
+    "supplier_code",
+    "team",
+    "contact",
+    "first_date",
+    "customer_approvals",
+    "other_approvals",
+    "change",
+)
+"""Fields of the head of a plan beside number, phase, part and revision."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Any
 
+from qualrec.judge.control_plan import HEADER
 from qualrec.records.lookups import ControlPlan, PlanRow
-from qualrec.records.registry.control_plan import HEADER
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,17 +5,17 @@ from __future__ import annotations
 import csv
 import io
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from qualrec.errors import FileRefused, Problem, QualrecError, Refused, UsageError
 from qualrec.intake.readers import open_table
 from qualrec.intake.tables import Layout, cell_text
+from qualrec.judge.control_plan import HEADER
 from qualrec.records import lookups
 from qualrec.records.ledger import Writer
 from qualrec.records.lookups import ControlPlan
-from qualrec.records.registry.control_plan import HEADER
 from qualrec.work.control_plan import SHOWN, TEXTS, plan_named, put_draft
 from qualrec.work.rights import require
 from qualrec.work.session import Session
@@ -191,10 +191,16 @@ def take_plan(session: Session, path: Path, *, part: str = "", phase: str = "") 
         tables = [{"part": part, "phase": phase, "row": _csv_rows(path)}]
     else:
         raise UsageError(f"{path.name} has no known ending.", "Give a .toml or a .csv file.")
+    return take_tables(session, tables, path.name)
+
+
+def take_tables(session: Session, tables: Sequence[Mapping[str, Any]], file: str) -> tuple[str, ...]:
+    """Take `[[control_plan]]` tables of a file into drafts, all or none. Raises FileRefused that names the place."""
+    require(session.actor, "draft control plans")
     said = []
     with session.store.write(session.actor, session.plant.id) as writer:
         for table in tables:
-            plan, done = put_table(writer, table, path.name)
+            plan, done = put_table(writer, table, file)
             said.append(f"{plan.label} of part {plan.part_number}: {_done(done)}, {len(plan.rows)} rows.")
     return tuple(said)
 

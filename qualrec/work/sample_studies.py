@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from qualrec.records.database import Store
-from qualrec.values import Actor
 from qualrec.work import control_plan, definitions, gauge_studies
+from qualrec.work.plan_files import take_tables
 from qualrec.work.sample_files import locate
 from qualrec.work.session import Session
 from qualrec.work.study_plans import Wanted, named
@@ -104,11 +103,10 @@ def carry_out_study(planner: Session, technician: Session, at: int, seed: int) -
     return f"study {number} worked out: {done.line.study.verdict}"
 
 
-def define_plan(store: Store, engineer: Actor, at: int) -> None:
+def draft_plan(engineer: Session, at: int) -> None:
     """Take the plan at a place of the packaged file into a draft: 0 safe launch, 1 production."""
-    tables = definitions.load(locate("control_plan.toml"))["control_plan"]
-    with store.write(engineer) as writer:
-        definitions.Definitions(writer, "control_plan.toml").define({"control_plan": [tables[at]]})
+    file = locate("control_plan.toml")
+    take_tables(engineer, [definitions.load(file)["control_plan"][at]], file.name)
 
 
 def approve_plan(quality: Session, phase: str, reason: str) -> None:

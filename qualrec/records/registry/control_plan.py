@@ -9,24 +9,12 @@ from typing import Any
 from sqlalchemy import func, select
 
 from qualrec.errors import Refused, UsageError
-from qualrec.judge.control_plan import PHASES, sampling_of
+from qualrec.judge.control_plan import HEADER, PHASES, sampling_of
 from qualrec.records.ledger import Writer
 from qualrec.records.models import metadata
 from qualrec.records.models.parts import CLASSES
 from qualrec.records.registry import checks
 
-HEADER = (
-    "part_level",
-    "organisation",
-    "supplier_code",
-    "team",
-    "contact",
-    "first_date",
-    "customer_approvals",
-    "other_approvals",
-    "change",
-)
-"""Fields of the head of a plan beside number, phase, part and revision."""
 LENGTHS = {
     "process_number": 20,
     "process_step": 120,
