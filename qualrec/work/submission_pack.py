@@ -75,8 +75,7 @@ def gather(
     """
     with session.store.read() as conn:
         part = _for_customer(conn, lookups.part(conn, part_number), submission)
-        language = part.customer.language if part.customer else "en"
-        words = Words(language)
+        words = Words(part.customer.language if part.customer else "en")
         lots = tuple(lookups.lot_by_id(conn, row.id) for row in lookups.lots_of_part(conn, part.number))
         views: list[tuple[ChartView, CapabilityReport]] = []
         sheets = []
@@ -88,8 +87,6 @@ def gather(
         recipes = lookups.recipe_revisions(conn, part.number)
         gauges = _gauges(conn, sheets)
         now_us = session.store.clock()
-        trail = lookups.trail_rows(conn, limit=1, plant_id=session.plant.id)
-        revisions = lookups.part_revisions(conn, part.id)
         batches = _batches(conn, sheets)
         limits = tuple(h for view, _ in views for h in view.history)
         proof = proof_of(
@@ -105,19 +102,7 @@ def gather(
         unstudied = _unstudied(conn, (sheet.characteristic for sheet in sheets))
         held = _held(part, sheets, len(recipes), gauges, proof, now_us, submission, unstudied)
         elements = element_states(level, held, words)
-        cover = Cover(
-            plant=session.plant,
-            part=part,
-            part_change=revisions[-1].change if revisions else "",
-            level=level,
-            language=language,
-            made_us=now_us,
-            program_version=__version__,
-            rules_version=RULES_VERSION,
-            trail_seq=trail[0].seq if trail else 0,
-            trail_digest=trail[0].digest if trail else "",
-            cautions=tuple(Notice(all_cautions()[k].text, all_cautions()[k].defers_to) for k in CAUTIONS),
-        )
+        cover = _cover(session, conn, part, level, words.language, now_us)
         return Pack(
             cover=cover,
             elements=elements,
@@ -139,6 +124,25 @@ def gather(
             if submission is None
             else _declaration(submission, sheets, lots, elements, words),
         )
+
+
+def _cover(session: Session, conn: Conn, part: Part, level: str, language: str, now_us: int) -> Cover:
+    """The cover with the head of the plant's chain at this moment."""
+    trail = lookups.trail_rows(conn, limit=1, plant_id=session.plant.id)
+    revisions = lookups.part_revisions(conn, part.id)
+    return Cover(
+        plant=session.plant,
+        part=part,
+        part_change=revisions[-1].change if revisions else "",
+        level=level,
+        language=language,
+        made_us=now_us,
+        program_version=__version__,
+        rules_version=RULES_VERSION,
+        trail_seq=trail[0].seq if trail else 0,
+        trail_digest=trail[0].digest if trail else "",
+        cautions=tuple(Notice(all_cautions()[k].text, all_cautions()[k].defers_to) for k in CAUTIONS),
+    )
 
 
 def _for_customer(conn: Conn, part: Part, submission: Submission | None) -> Part:
