@@ -84,7 +84,7 @@ def check_records(*, must_sign_on: bool) -> None:
     if open_to_all:
         raise Refused(
             "Whoever reaches these records works in them without a password, so they are not offered to other machines.",
-            "Give people passwords ('qualrec person password'), or serve on this machine only.",
+            "Give people passwords ('qualrec secret'), or serve on this machine only.",
         )
 
 
