@@ -13,6 +13,7 @@ from qualrec.assess.chart_notes import (
     spread_notes,
     stream_notes,
 )
+from qualrec.assess.energy_story import lot_stories
 from qualrec.assess.loading import Choice, Conn, choose, moment_text, series_of, zone_of
 from qualrec.assess.points import PointText, point_texts
 from qualrec.assess.price import price_notes
@@ -96,7 +97,7 @@ def chart_view(
     closed = lookups.closed_flags(conn, EWMA, [c.id]).get(c.id, ())
     built = build_chart(c, series, history, restarts_of(series, history, closed, causes, segments))
     modes = lookups.mode_counts(conn, c.id) if c.strength else ()
-    points = point_texts(c, series, built, segments, events, modes, zone)
+    points = _with_energy(conn, part_number, c, point_texts(c, series, built, segments, events, modes, zone))
     view = ChartView(
         part_number=part_number,
         characteristic=c,
@@ -124,6 +125,16 @@ def chart_view(
         zone=zone,
     )
     return replace(view, notes=(*view.notes, *price_notes(view))) if price else view
+
+
+def _with_energy(
+    conn: Conn, part_number: str, c: Characteristic, points: tuple[PointText, ...]
+) -> tuple[PointText, ...]:
+    """Points of a strength or time to path say what moved the energy at the joint, where something did."""
+    if not (c.strength or c.quantity == "time to path"):
+        return points
+    told = lot_stories(conn, part_number)
+    return tuple(replace(p, lines=(*p.lines, told[p.lot_id])) if p.lot_id in told else p for p in points)
 
 
 def _notes(choice: Choice, built: BuiltChart, zone: str) -> tuple[str, ...]:

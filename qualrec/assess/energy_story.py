@@ -13,6 +13,8 @@ from qualrec.values import Lot
 LEAST_CHANGE = 0.03
 """Relative change of transmission or energy from which it is worth a sentence (judgement)."""
 LOTS_BACK = 40
+LOTS_SHOWN = 120
+"""Lots of a chart that tell of their energy: the newest ones, since the segments of each are read."""
 LOTS_OF_BEFORE = 10
 
 
@@ -58,6 +60,13 @@ def lot_story(conn: Conn, lot: Lot) -> str:
     if lot.number not in series.numbers:
         return ""
     return energy_sentence(series, series.numbers.index(lot.number))
+
+
+def lot_stories(conn: Conn, part_number: str) -> dict[int, str]:
+    """The sentences of the newest `LOTS_SHOWN` lots of a part that have one, by lot id."""
+    series = joint_energy_series(conn, part_number, newest=LOTS_SHOWN)
+    told = ((int(lot), energy_sentence(series, at)) for at, lot in enumerate(series.lot_ids))
+    return {lot: sentence for lot, sentence in told if sentence}
 
 
 def _supply_before(series: JointEnergySeries, at: int) -> Sequence[int]:
