@@ -136,7 +136,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("app.theme", ("ctrl+t",), "Colours", "Change to the next set of colours.", show=False),
     Action("app.back", ("escape",), "Back", "Close what lies on top, or go back one step.", show=False),
     Action("app.quit", ("ctrl+q",), "Quit", "Leave the program.", show=False, priority=True),
-    Action("bench.new", ("f3", "ctrl+o"), "New", "Open a welded lot, a moulding lot, a delivery; go on in a lot, end it."),
+    Action("bench.new", ("f3", "ctrl+o"), "New", "Open a lot, moulding lot, delivery; go on in a lot, owe samples, end it."),
     Action("bench.choose", ("f2",), "Gauge", "Choose gauge, cavity or nest, moisture state; a cavity may be scanned."),
     Action("bench.other-test", ("f6", "ctrl+n"), "Other test", "Go to the next characteristic of the lot."),
     Action("bench.other-lot", ("f7", "ctrl+l"), "Other lot", "Take this lot off the bench and wait for a scan."),

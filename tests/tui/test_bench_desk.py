@@ -141,51 +141,40 @@ def test_a_pull_takes_two_keys_beyond_its_digits_and_a_mixed_one_its_shares(
 # The scanner.
 
 
-def test_a_scanner_fired_at_the_failure_mode_picks_none_and_says_what_is_not_finished(
-    make: Make, sample_plant: Path, run: Any
-) -> None:
-    """The label begins with a letter of a mode ('c', cohesive; 'p', parent material)."""
+def test_a_scanner_is_told_from_a_hand_wherever_it_is_fired(make: Make, sample_plant: Path, run: Any) -> None:
+    """The labels fired at the failure mode begin with letters of modes ('c', cohesive; 'p', parent material)."""
 
     async def steps(pilot: Pilot[None]) -> None:
         screen = await open_lot(pilot)
-        await type_text(pilot, "612", "enter")
+        mode, value = screen.query_one("#mode", Choice), screen.query_one("#value", Field)
+        for lot in ("FM00060", LOT):
+            await fire(pilot, lot)  # at the value: opens the lot
+            assert screen.bench is not None
+            assert screen.bench.lot.number == lot
+        await fire(pilot, "CAV-3")
+        assert "cavity 3" in text_of(screen, "#around")
+        await fire(pilot, "612,4")  # a gauge with a keyboard plug
+        assert value.value == 612.4
         for label in ("CX00060", "PFM00060"):
             await fire(pilot, label)
-            assert screen.query_one("#mode", Choice).value is None
-            assert f"{label} was scanned and is not opened: the entry 612 of {LOT} is not finished" in said(
+            assert mode.value is None
+            assert f"{label} was scanned and is not opened: the entry 612,4 of {LOT} is not finished" in said(
                 screen
             )
         await pilot.press("c")
         await settle(pilot)
-        assert "612 N, cohesive" in text_of(screen, "#verdict")
+        assert "612.4 N, cohesive" in text_of(screen, "#verdict")
+        await type_text(pilot, "613", "enter")
+        await fire(pilot, "p64", enter="")  # fast, but no label: each sign acts in its order
+        assert "613 N, parent material" in text_of(screen, "#verdict")
+        assert value.text == "64"
 
     run(make(scanner=Scanner()), steps)
-    assert [r.pull.mode for r in stored(sample_plant)] == ["cohesive"]
-
-
-def test_signs_that_come_fast_without_an_enter_act_as_typed_in_their_order(make: Make, run: Any) -> None:
-    async def steps(pilot: Pilot[None]) -> None:
-        screen = await open_lot(pilot)
-        await type_text(pilot, "612", "enter")
-        await fire(pilot, "p64", enter="")
-        assert "612 N, parent material" in text_of(screen, "#verdict")
-        assert screen.query_one("#value", Field).text == "64"
-
-    run(make(scanner=Scanner()), steps)
-
-
-def test_a_label_fired_at_the_value_opens_its_lot_and_a_gauge_with_a_plug_gives_its_value(
-    make: Make, run: Any
-) -> None:
-    async def steps(pilot: Pilot[None]) -> None:
-        screen = await open_lot(pilot)
-        await fire(pilot, "FM00060")
-        assert screen.bench is not None
-        assert screen.bench.lot.number == "FM00060"
-        await fire(pilot, "612,4")
-        assert screen.query_one("#value", Field).value == 612.4
-
-    run(make(scanner=Scanner()), steps)
+    rows = stored(sample_plant)
+    assert [(r.value, r.pull.mode, r.stream) for r in rows] == [
+        (612.4, "cohesive", "3"),
+        (613.0, "parent material", "3"),
+    ]
 
 
 def test_a_prefix_tells_a_label_of_figures_from_a_value_at_any_speed(make: Make, run: Any) -> None:
@@ -201,18 +190,6 @@ def test_a_prefix_tells_a_label_of_figures_from_a_value_at_any_speed(make: Make,
         assert "FM00060 was scanned and is not opened" in said(screen)
 
     run(make(scanner=Scanner(prefix="~", gap_ms=0)), steps)
-
-
-def test_a_scanned_cavity_holds_for_the_next_samples(make: Make, sample_plant: Path, run: Any) -> None:
-    async def steps(pilot: Pilot[None]) -> None:
-        screen = await open_lot(pilot)
-        await fire(pilot, "CAV-3")
-        assert "cavity 3" in text_of(screen, "#around")
-        await pull(pilot, "612")
-        await pull(pilot, "613")
-
-    run(make(scanner=Scanner()), steps)
-    assert [r.stream for r in stored(sample_plant)] == ["3", "3"]
 
 
 def test_the_scanner_test_names_every_sign_and_says_how_it_is_taken(make: Make, run: Any) -> None:
@@ -372,31 +349,7 @@ def test_entries_made_while_the_records_are_away_are_kept_shown_and_stored_once_
     assert rows[0].entered_us >= rows[1].at_us
 
 
-def test_what_an_ended_program_left_is_stored_at_the_next_start(
-    make: Make, sample_plant: Path, run: Any, tmp_path: Path
-) -> None:
-    from qualrec.work.queue import Kept
-
-    app = make()
-    queue = EntryQueue(queue_folder(tmp_path / "state", app.settings.database_url), app.run_mark)
-    row = {"text": "612,4", "mode": "cohesive", "shares_text": ""}
-    content = {"lot": LOT, "code": "PULL", "gauge": "", "rows": [row]}
-    queue.add(Kept(f"{app.run_mark}:77", "reading", 1_760_000_000_000_000, "T-02", "", "PULL 612,4", content))
-
-    async def steps(pilot: Pilot[None]) -> None:
-        for _ in range(3):
-            await settle(pilot)
-        screen = pilot.app.screen
-        assert isinstance(screen, BenchScreen)
-        assert "1 kept entry is stored." in said(screen)
-
-    run(app, steps)
-    (stored_row,) = stored(sample_plant)
-    assert (stored_row.value, stored_row.at_us, stored_row.late) == (612.4, 1_760_000_000_000_000, True)
-    assert stored_row.person == "Sample technician B"
-
-
-def test_a_kept_entry_that_is_refused_later_stays_in_sight_and_can_be_taken_up(
+def test_what_an_ended_program_left_is_stored_at_the_next_start_and_what_is_refused_can_be_taken_up(
     make: Make, sample_plant: Path, run: Any, tmp_path: Path
 ) -> None:
     from qualrec.work.queue import Kept
@@ -407,7 +360,7 @@ def test_a_kept_entry_that_is_refused_later_stays_in_sight_and_can_be_taken_up(
         row = {"text": text, "mode": "cohesive", "shares_text": ""}
         content = {"lot": LOT, "code": "PULL", "gauge": "", "rows": [row]}
         at = 1_760_000_000_000_000 + n
-        queue.add(Kept(f"{app.run_mark}:7{n}", "reading", at, "T-01", "", f"PULL {text}", content))
+        queue.add(Kept(f"{app.run_mark}:7{n}", "reading", at, "T-02", "", f"PULL {text}", content))
 
     async def steps(pilot: Pilot[None]) -> None:
         for _ in range(4):
@@ -415,6 +368,7 @@ def test_a_kept_entry_that_is_refused_later_stays_in_sight_and_can_be_taken_up(
         screen = pilot.app.screen
         assert isinstance(screen, BenchScreen)
         assert "1 entry was refused" in text_of(screen, "#kept")
+        assert "1 kept entry is stored." in said(screen)
         await pilot.press("ctrl+s")
         await pilot.pause()
         await pilot.press("enter")
@@ -429,9 +383,9 @@ def test_a_kept_entry_that_is_refused_later_stays_in_sight_and_can_be_taken_up(
         assert not screen.query_one("#kept").display
 
     run(app, steps)
-    assert {(r.key.sample, r.value, r.at_us) for r in stored(sample_plant)} == {
-        (1, 600.0, 1_760_000_000_000_002),
-        (2, 612.0, 1_760_000_000_000_001),
+    assert {(r.value, r.at_us, r.person, r.late) for r in stored(sample_plant)} == {
+        (600.0, 1_760_000_000_000_002, "Sample technician B", True),
+        (612.0, 1_760_000_000_000_001, "Sample technician A", True),
     }
 
 
