@@ -117,7 +117,6 @@ def revision_detail(
         lines.append(Cell("Not in force: somebody else than its author has to approve it.", Tone.LOOK))
     if page is not None:
         lines.append(f"{count(page.lots, 'lot', 'lots')} welded with it")
-        lines += signature_text(page.signatures, moment)
     lines += [*_differences(r, base, style)]
     if page is not None:
         lines += trigger_lines(page.triggers, page.compared)
@@ -126,6 +125,7 @@ def revision_detail(
         lines += ["", "Qualified for:"]
         lines += [f"  {w.quantity}: {window_words(w, style)}{_proof(w)}" for w in r.windows]
     if page is not None:
+        lines += signature_text(page.signatures, moment)
         lines += _computed(page, style, moment(page.transmission.at_us if page.transmission else None))
     return lines
 
