@@ -67,15 +67,17 @@ def gather(
     with_recipe: bool,
     submission: Submission | None = None,
     signatures: bool = True,
+    language: str | None = None,
 ) -> Pack:
     """Everything on one part number; with `submission` as that submission asks for it, with its declaration.
 
+    `language` None: the customer's.
     Without `signatures` those under the records are left out, which only a file needs and which take their time.
     Raises UnknownRecord for an unknown part.
     """
     with session.store.read() as conn:
         part = _for_customer(conn, lookups.part(conn, part_number), submission)
-        words = Words(part.customer.language if part.customer else "en")
+        words = Words(language or (part.customer.language if part.customer else "en"))
         lots = tuple(lookups.lot_by_id(conn, row.id) for row in lookups.lots_of_part(conn, part.number))
         views: list[tuple[ChartView, CapabilityReport]] = []
         sheets = []

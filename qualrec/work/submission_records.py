@@ -92,16 +92,16 @@ def page(session: Session, number: str) -> SubmissionPage:
     return _page(session, found, _gathered(session, found))
 
 
-def _gathered(
-    session: Session, found: Submission, with_recipe: bool = False, *, signatures: bool = False
-) -> Pack:
+def _gathered(session: Session, found: Submission) -> Pack:
+    """What a submission rests on, in the language of screens and commands."""
     return gather(
         session,
         found.part_number,
         level=found.level,
-        with_recipe=with_recipe,
+        with_recipe=False,
         submission=found,
-        signatures=signatures,
+        signatures=False,
+        language="en",
     )
 
 
@@ -213,7 +213,7 @@ def make_file(
             f"Submission {number} is signed and not made again.", "Open a new one; it supersedes this."
         )
     outfile.check_place(to, (SUFFIX,), replace=replace)
-    pack = _gathered(session, found, with_recipe, signatures=True)
+    pack = gather(session, found.part_number, level=found.level, with_recipe=with_recipe, submission=found)
     digest, sealed = submission.write_whole(pack, to, replace=replace, progress=progress)
     manifest = _manifest(pack, sealed)
     with session.store.write(session.actor, session.plant.id) as writer:

@@ -20,6 +20,7 @@ from qualrec.records.database import open_store
 from qualrec.work import submission_records as records
 from qualrec.work.session import Session, make_session
 from qualrec.work.signed import signatures_of
+from qualrec.work.submission_pack import gather
 from qualrec.work.submission_verify import verify_file
 from qualrec.work.warrant import element_numbers, lacking, pairs, understood
 
@@ -175,7 +176,7 @@ def test_states_by_hand_only_where_the_records_hold_nothing(session: Session) ->
     number = records.open_submission(session, PART)
     assert "is kept" in records.set_element(session, number, 5, "kept", "in the design office")
     element = records.page(session, number).elements[4]
-    assert (element.state, element.note) == ("kept", "in the design office (von Hand gesetzt)")
+    assert (element.state, element.note) == ("kept", "in the design office (set by hand)")
     records.set_element(session, number, 5, "missing", "not found")
     assert records.page(session, number).elements[4].state == "missing"
     with pytest.raises(Refused, match="by signing"):
@@ -211,8 +212,14 @@ def test_a_submission_for_another_customer_speaks_its_language(session: Session)
     with session.store.read() as conn:
         found = lookups.submission(conn, number)
     assert (found.customer, found.part_number) == ("C-WATER", PART)
-    records.set_element(session, number, 5, "kept", "there")
-    assert records.page(session, number).elements[4].note == "there (set by hand)"
+    for one, language, customer in (
+        (found, "en", "Sample customer: water metering"),
+        (replace(found, customer="C-PUMP"), "de", "Sample customer: dosing pumps"),
+    ):
+        pack = gather(session, PART, level="3", with_recipe=False, submission=one, signatures=False)
+        assert pack.cover.language == language
+        assert pack.cover.part.customer is not None
+        assert pack.cover.part.customer.name == customer
 
 
 def test_who_may(session: Session, tmp_path: Path) -> None:
