@@ -124,7 +124,7 @@ def test_words_of_a_search_are_looked_for_everywhere() -> None:
 # On the screen.
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize("size", [(120, 40)])
 def test_another_kind_is_said_to_be_a_view_and_esc_leads_back(
     size: tuple[int, int],
     written_sample_plant: Path,
