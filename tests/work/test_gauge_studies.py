@@ -287,3 +287,26 @@ def test_rights(lean_plant: Any) -> None:
             ):
                 with pytest.raises(Refused, match="may not plan studies"):
                     act()
+
+
+def test_a_special_characteristic_without_a_gauge_study_leaves_the_element_of_a_submission_missing(
+    lean_plant: Any,
+) -> None:
+    from qualrec.export.messages import Words
+    from qualrec.export.pack import MISSING, SUPPLIED
+    from qualrec.work.submission_state import Held, element_states
+
+    with lean_plant.store.read() as conn:
+        part = lookups.part(conn, "FM-2040")
+        special = [c for c in lookups.characteristics(conn, "FM-2040") if c.special_class != "standard"]
+        lacking = [
+            s.characteristic.code
+            for s in lookups.study_standing(conn, special)
+            if lookups.GAUGE_STUDY in s.missing
+        ]
+    assert lacking == ["PULL", "TRN"]
+    for codes, state in ((lacking, MISSING), ([], SUPPLIED)):
+        held = Held(part, (), 0, (), ("GS-001",), 0, unstudied=codes)
+        (element,) = [e for e in element_states("3", held, Words("en")) if e.number == 8]
+        assert element.state == state
+        assert ("PULL, TRN" in element.note) == bool(codes)
