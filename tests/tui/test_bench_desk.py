@@ -328,7 +328,7 @@ def test_entries_made_while_the_records_are_away_are_kept_shown_and_stored_once_
         field = screen.query_one("#value", Field)
         assert field.first_text == "61,2"
         field.clear()
-        await pilot.press("ctrl+s")
+        await pilot.press("shift+f7")
         await pilot.pause()
         assert isinstance(pilot.app.screen, KeptSheet)
         assert pilot.app.screen.query_one(OptionList).option_count == 2
@@ -369,7 +369,7 @@ def test_what_an_ended_program_left_is_stored_at_the_next_start_and_what_is_refu
         assert isinstance(screen, BenchScreen)
         assert "1 entry was refused" in text_of(screen, "#kept")
         assert "1 kept entry is stored." in said(screen)
-        await pilot.press("ctrl+s")
+        await pilot.press("shift+f7")
         await pilot.pause()
         await pilot.press("enter")
         for _ in range(2):

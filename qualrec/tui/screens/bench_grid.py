@@ -310,7 +310,7 @@ class GridSheet(ModalScreen[list[dict[str, Any]]]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         ("escape", "leave", "Leave"),
-        ("f11,ctrl+s", "store", "Store"),
+        ("f11,shift+f6", "store", "Store"),
     ]
     DEFAULT_CSS = """
     GridSheet { align: center middle; background: $background 60%; }
