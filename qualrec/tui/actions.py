@@ -203,7 +203,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("gauges.check", ("f6", "c"), "Check", "Record a check of the gauge under the cursor against a reference."),
     Action("gauges.calibration", ("f7", "k"), "Calibration", "Record a calibration of the gauge under the cursor."),
     Action("gauges.doubt", ("f8", "d"), "In doubt", "All lots measured while a gauge was in doubt, and where each stands."),
-    Action("gauges.new-study", ("f12", "j"), "New study", "Plan a study of the gauge under the cursor, with a random run order."),
+    Action("gauges.new-study", ("f12", "j"), "New study", "Plan a study of the gauge under the cursor, in random run order."),
     Action("gauges.enter-runs", ("e",), "Enter runs", "Enter what the runs of the study under the cursor gave."),
     Action("gauges.run-sheet", ("w",), "Run sheet", "Write the run sheet of the study to a file, to be printed or filled in."),
     Action("gauges.take-sheet", ("i",), "Take back", "Take a filled-in run sheet back; every row is checked."),

@@ -82,7 +82,7 @@ def test_a_study_planned_entered_run_by_run_and_worked_out(sample_plant, program
     async def use(pilot):
         screen = await gauges_screen(app, pilot, settle)
         screen.picks.go_to("gauge:" + str(next(g.id for g in screen.seen.gauges if g.code == "BP-01")))
-        await press(pilot, settle, "n")
+        await press(pilot, settle, "f12")
         await fill(pilot, "<b>", "", "", "", "", "master", "", "3", "", "master=5")
         assert screen.query_one("#message").text.startswith("Study GS-005 planned with 3 runs.")
         assert screen.picks.key == "study:GS-005"
