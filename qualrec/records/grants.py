@@ -74,7 +74,7 @@ def _head(roles: Roles) -> str:
         f"  IF to_regrole('{name}') IS NULL THEN CREATE ROLE {name} NOLOGIN; END IF;"
         for name in (roles.owner, roles.app, roles.reader)
     )
-    return f"""-- Rights of qualrec on PostgreSQL. Run in the database of the plant by an administrator:
+    return f"""-- Rights on a PostgreSQL server. Run in the database of the plant by an administrator:
 --   qualrec db grants > grants.sql && psql -v ON_ERROR_STOP=1 -d PLANT -f grants.sql
 -- Then make an account for each station a member:  CREATE ROLE bench_1 LOGIN IN ROLE {roles.app};
 -- Run it again after: qualrec db upgrade (as a member of {roles.owner}).

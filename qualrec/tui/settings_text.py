@@ -9,7 +9,7 @@ from qualrec.errors import Refused
 from qualrec.tui.actions import ACTIONS, FAMILIES, PLACES, Action, place_actions
 
 HEAD = """\
-# Settings of qualrec on this machine. Take the '# ' away before a line to put it in force; the rest stays as it is.
+# Settings of this machine. Take the '# ' away before a line to put it in force; the rest stays as it is.
 # What stands on the command line or in the environment (QUALREC_DB, QUALREC_BADGE, ...) wins over this file.
 
 # database = "postgresql://server/plant"   # or the path of a SQLite file
