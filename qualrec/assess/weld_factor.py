@@ -8,15 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from qualrec.assess.loading import Choice, Conn
 from qualrec.assess.strength import outcomes
 from qualrec.errors import ComputeError
 from qualrec.records import lookups
 from qualrec.records.lookups.specimens import ParentSet, parent_sets, rest_of_pulls
-from qualrec.stats.strength import WeldFactor, weld_factor
 from qualrec.values import Characteristic, Part, Values
 from qualrec.weld.trade_rules import find_rule
+
+if TYPE_CHECKING:
+    from qualrec.stats.strength import WeldFactor
 
 LEAST_SPECIMENS = 6
 """On each side: DVS 2203-2:2010, public copy of the title page."""
@@ -98,6 +101,8 @@ def _report(
 
 def _expected(part: Part, parent: ParentSet) -> list[str]:
     """What to expect by the rule of the trade, for the component whose material the parent is."""
+    from qualrec.stats.strength import weld_factor
+
     side = part.upper if part.upper.material_id == parent.material_id else part.lower
     glass = side.filler_pct if "glass" in side.filler.casefold() else None
     rule = find_rule("weld_factor_gf30" if glass else "weld_factor_unfilled")

@@ -6,13 +6,12 @@ import os
 from asyncio import Lock
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
-from time import monotonic, time_ns
+from time import time_ns
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import App, ComposeResult
 from textual.command import CommandPalette, Provider
-from textual.events import Event, Key, MouseEvent, Paste, Resize
+from textual.events import Resize
 from textual.filter import LineFilter
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
@@ -29,22 +28,17 @@ from qualrec.tui.actions import (
     bindings_of,
     check_keymap,
     keys_of,
-    page_class,
     place_actions,
 )
+from qualrec.tui.at_work import AtWork
 from qualrec.tui.desk import Desk, database_name
-from qualrec.tui.labels import DecimalStyle, Tone
+from qualrec.tui.labels import DecimalStyle
 from qualrec.tui.line_filter import NoSteering
-from qualrec.tui.messages import Trouble
 from qualrec.tui.palette import TablePalette
 from qualrec.tui.screens.base import PlaceScreen
 from qualrec.tui.screens.overlays import SMALLEST, HelpSheet, PlaceList, SmallScreen
 from qualrec.tui.screens.people_sheets import (
-    LockSheet,
-    PersonSheet,
     ProofSheet,
-    SignOnSheet,
-    first_start_sheet,
 )
 from qualrec.tui.themes import THEMES
 from qualrec.tui.widgets.status_line import Status
@@ -79,7 +73,7 @@ def _environment(no_color: bool) -> Iterator[None]:
             del os.environ["NO_COLOR"]
 
 
-class QualrecApp(App[None]):
+class QualrecApp(AtWork):
     """The program on the records of `desk`, which is first used after the first paint. Without one: no records."""
 
     TITLE = "qualrec"
@@ -103,10 +97,6 @@ class QualrecApp(App[None]):
         """Tells this run of the program from others: entries are numbered behind it, so none is stored twice."""
         self._visited: set[str] = set()
         self._going = Lock()
-        self.clock: Callable[[], float] = monotonic
-        self._last_key = self.clock()
-        self._idle_watched = False
-        self._first_start_asked = False
         self.status = Status(database=database_name(settings.database_url))
         ScrollBar.renderer = _AsciiBars if settings.ascii else ScrollBarRender
         self.set_class(settings.ascii, "-ascii")
@@ -132,12 +122,6 @@ class QualrecApp(App[None]):
     def place(self) -> str:
         """The place on the screen, '' before the first is open."""
         return self.current_mode if any(place.id == self.current_mode for place in self.places) else ""
-
-    @property
-    def place_screen(self) -> PlaceScreen | None:
-        """The screen of the place, whatever lies over it."""
-        bottom = self.screen_stack[0]
-        return bottom if isinstance(bottom, PlaceScreen) else None
 
     def compose(self) -> ComposeResult:
         yield Static(f"qualrec\n\nopening {self.status.database}", id="opening", markup=False)
@@ -182,118 +166,13 @@ class QualrecApp(App[None]):
         if not first_visit:
             screen.load()
         if first_place:
-            self._read_status(screen)
-
-    def _read_status(self, screen: PlaceScreen) -> None:
-        """Read the status in a thread; where that fails the records cannot be reached."""
-        if self.desk is None:
-            return
-
-        def unreachable(trouble: Trouble) -> None:
-            if self.desk is not None and self.desk.nobody:
-                self.ask_sign_on()
-                return
-            self.set_status(replace(self.status, connection="lost"))
-            screen.failed("status", trouble)
-            if self.desk is not None and self.desk.missing:
-                self._ask_first_start(screen, trouble)
-
-        screen.ask("status", self.desk.status, self.set_status, unreachable)
-
-    def set_status(self, status: Status) -> None:
-        """Take over what the status line tells, on every place; what was said of lost records goes when they are back."""
-        back = self.status.connection == "lost" and status.connection == "open"
-        self.status = status
-        if status.idle_lock_s and not self._idle_watched:
-            self._idle_watched = True
-            self.set_interval(1.0, self.lock_if_idle)
-        for screen in self.screen_stack[1:]:
-            if isinstance(screen, PlaceScreen):
-                screen.show_status(status)
-        if self.place_screen is not None:
-            self.place_screen.show_status(status)
-            if back:
-                self.place_screen.say("")
-
-    # Who is at work.
-
-    async def on_event(self, event: Event) -> None:
-        if isinstance(event, Key | Paste | MouseEvent):
-            self._last_key = self.clock()
-        await super().on_event(event)
-
-    def lock_if_idle(self) -> None:
-        """Ask again who it is after the station's time without a key. Everything below stays as it is, and in sight."""
-        limit = self.status.idle_lock_s
-        covered = isinstance(self.screen, ProofSheet | SmallScreen)
-        if not limit or covered or self.clock() - self._last_key < limit:
-            return
-        badge = "" if self.desk is None else self.desk.badge
-        lead = f"{self.status.person} goes on with PIN or password, somebody else with the badge first. Nothing is lost."
-        self._ask_who(LockSheet(f"Locked: no key for {limit} s", lead, badge=badge))
-
-    def ask_sign_on(self) -> None:
-        """Nobody is signed on: ask who it is before anything is shown."""
-        if self.desk is None or isinstance(self.screen, ProofSheet):
-            return
-        self.set_status(replace(self.status, connection="open"))
-        self._ask_who(SignOnSheet("Sign on   (Ctrl+Q leaves)", self.desk.lead(), badge=self.settings.badge))
-
-    def _ask_first_start(self, screen: PlaceScreen, trouble: Trouble) -> None:
-        """There is no database yet: offer to make it, once, with its first person."""
-        desk = self.desk
-        if desk is None or self._first_start_asked:
-            return
-        self._first_start_asked = True
-
-        def made(said: str) -> None:
-            self._read_status(screen)
-            screen.load()
-            screen.say(said, Tone.GOOD)
-
-        def use(given: dict[str, str] | None) -> None:
-            if given:
-                screen.save("first start", lambda: desk.first_start(given), made)
-
-        self.push_screen(first_start_sheet(f"{trouble.message} {trouble.remedy}"), use)
-
-    def action_person(self) -> None:
-        """Another person goes on at this bench; what is half typed stays."""
-        if self.desk is None or not isinstance(self.screen, PlaceScreen):
-            return
-        lead = f"{self.desk.lead()}\nAt work now: {self.status.person or 'nobody'}. What is half typed stays."
-        self._ask_who(PersonSheet("Who goes on?   (Esc: nobody else)", lead))
-
-    def _ask_who(self, sheet: ProofSheet) -> None:
-        """Ask; where it is somebody else from now on, status and place are read again."""
-        before = "" if self.desk is None else self.desk.badge
-
-        def signed_on(done: bool | None) -> None:
-            screen = self.place_screen
-            if done and screen is not None and self.desk is not None and self.desk.badge != before:
-                self._read_status(screen)
-                screen.load()
-
-        self.push_screen(sheet, signed_on)
-
-    async def action_quit(self) -> None:
-        """Leave the program, unless the bench is locked: what is half typed there is somebody's."""
-        if isinstance(self.screen, LockSheet):
-            self.screen.stay()
-        else:
-            self.exit()
-
-    def action_people(self) -> None:
-        """Show who works here, over the place."""
-        if not isinstance(self.screen, PlaceScreen) or self.screen.PLACE in PAGES:
-            return
-        self.push_screen(page_class("people")())
+            self.read_status(screen)
 
     def action_reload(self) -> None:
         top = self.screen if isinstance(self.screen, PlaceScreen) else self.place_screen
         if top is not None:
             top.load()
-            self._read_status(top)
+            self.read_status(top)
 
     def action_theme(self) -> None:
         names = list(THEMES)

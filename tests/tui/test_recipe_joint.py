@@ -68,7 +68,7 @@ def test_a_window_study_is_planned_filled_and_shown_on_the_screen(
 
     async def use(pilot):
         screen = await go(app, pilot, settle)
-        await press(pilot, settle, "s")
+        await press(pilot, settle, "f")
         assert isinstance(app.screen, WindowsSheet)
         assert "No window study is on record yet" in app.screen.query_one(Picks).text
         await press(pilot, settle, "n")
@@ -106,7 +106,7 @@ def test_the_map_is_drawn_and_the_set_point_becomes_a_draft(sample_plant, progra
 
     async def use(pilot):
         screen = await go(app, pilot, settle)
-        await press(pilot, settle, "s", "enter")
+        await press(pilot, settle, "f", "enter")
         text = detail(app)
         assert "clamp force (N) up, power (W) across" in text
         assert "◆" in text

@@ -14,6 +14,7 @@ from qualrec.records.database import open_store
 from qualrec.records.lookups import GaugeCheck
 from qualrec.values import Calibration
 from qualrec.work import lot_life, lots
+from qualrec.work.accounts import SAMPLE_PASSWORD
 from qualrec.work.session import Session, make_session
 from qualrec.work.trace import Asked, Node, bad_spans, trace
 
@@ -134,7 +135,7 @@ def test_a_serial_number_leads_to_its_lot_and_its_readings(plant: Session) -> No
 
 
 def test_shipments_and_child_lots_hang_on_their_lot(plant: Session) -> None:
-    lots.dispose(plant, "FM00058", "rework", quantity=10, reason="flash trimmed")
+    lots.dispose(plant, "FM00058", "rework", quantity=10, reason="flash trimmed", password=SAMPLE_PASSWORD)
     lot_life.ship(plant, "FM00058", quantity=20, document="DN-58", customer=None)
     found = trace(plant, Asked("lot", "FM00058"))
     assert {(n.kind, n.name) for n in found.went_to} >= {("shipment", "DN-58"), ("lot", "FM00058-R1")}
