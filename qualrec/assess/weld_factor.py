@@ -68,6 +68,8 @@ def weld_factors(
 def _report(
     part: Part, c: Characteristic, choice: Choice, values: Values, parent: ParentSet, shared: Sequence[str]
 ) -> WeldFactorReport:
+    from qualrec.stats.strength import weld_factor
+
     outcome = outcomes(values)
     known = outcome >= 0
     welds, failed = values.value[known], outcome[known] == 1
@@ -101,8 +103,6 @@ def _report(
 
 def _expected(part: Part, parent: ParentSet) -> list[str]:
     """What to expect by the rule of the trade, for the component whose material the parent is."""
-    from qualrec.stats.strength import weld_factor
-
     side = part.upper if part.upper.material_id == parent.material_id else part.lower
     glass = side.filler_pct if "glass" in side.filler.casefold() else None
     rule = find_rule("weld_factor_gf30" if glass else "weld_factor_unfilled")
