@@ -4,37 +4,13 @@ from __future__ import annotations
 
 import io
 import sys
+from functools import cache
 from typing import Annotated, Any
 
 import typer
+from typer.main import get_command
 
-from qualrec.cli import (
-    audit,
-    bench,
-    calc,
-    charts,
-    customers,
-    database,
-    documents,
-    lot_life,
-    lots,
-    machines,
-    opening,
-    packs,
-    people,
-    plan,
-    plant,
-    problems,
-    registers,
-    selfcheck,
-    serve,
-    studies,
-    trace,
-    trail,
-    weld_materials,
-    weld_recipes,
-    weld_window,
-)
+from qualrec.cli.commands import Commands
 from qualrec.cli.context import OPTIONS
 from qualrec.errors import ExitCode, QualrecError
 
@@ -43,6 +19,7 @@ NotUnderstood: Any = next(c for c in typer.BadParameter.__mro__ if c.__name__ ==
 
 app = typer.Typer(
     name="qualrec",
+    cls=Commands,
     help="Quality records of laser-transmission-welded plastic parts. Without a command: the screens.",
     invoke_without_command=True,
     add_completion=False,
@@ -85,31 +62,10 @@ def open_screens(db: str | None = None) -> None:
     run_app(OPTIONS.settings(db))
 
 
-plant.add_to(app, open_screens)
-opening.add_to(app)
-bench.add_to(app)
-lots.add_to(app)
-lot_life.add_to(app)
-machines.add_to(app)
-charts.add_to(app)
-registers.add_to(app)
-weld_materials.add_to(app)
-weld_recipes.add_to(app)
-weld_window.add_to(app)
-studies.add_to(app)
-plan.add_to(app)
-people.add_to(app)
-trail.add_to(app)
-trace.add_to(app)
-audit.add_to(app)
-packs.add_to(app)
-customers.add_to(app)
-documents.add_to(app)
-problems.add_to(app)
-database.add_to(app)
-calc.add_to(app)
-selfcheck.add_to(app)
-serve.add_to(app)
+@cache
+def command() -> Any:
+    """The whole command line, made once."""
+    return get_command(app)
 
 
 def run() -> None:
@@ -117,7 +73,7 @@ def run() -> None:
     from qualrec.cli import diagnostics
 
     try:
-        code = app(standalone_mode=False)
+        code = command()(standalone_mode=False)
         sys.exit(code if isinstance(code, int) else int(ExitCode.OK))
     except NotUnderstood as error:
         words = io.StringIO()

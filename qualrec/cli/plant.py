@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -12,26 +11,29 @@ from qualrec.cli import diagnostics, output
 from qualrec.cli.context import OPTIONS, session
 
 
-def add_to(app: typer.Typer, open_screens: Callable[[str | None], None]) -> None:
-    def demo(
-        db: Annotated[
-            str | None, typer.Option(help="Where to; a file in the temporary folder if left out.")
-        ] = None,
-        no_ui: Annotated[bool, typer.Option("--no-ui", help="Only write the database.")] = False,
-        seed: Annotated[int, typer.Option(help="Another seed gives another sample plant.")] = 1,
-    ) -> None:
-        """Write the invented sample plant into a new database and open it."""
-        from qualrec.work import sample_plant
-
-        url = sample_plant.target(db or OPTIONS.db)
-        done = sample_plant.write(url, seed=seed, progress=diagnostics.say)
-        for sentence in done.sentences:
-            output.line(sentence)
-        if not no_ui:
-            open_screens(url)
-
+def add_to(app: typer.Typer) -> None:
     app.command("demo")(demo)
     app.command("define")(define)
+
+
+def demo(
+    db: Annotated[
+        str | None, typer.Option(help="Where to; a file in the temporary folder if left out.")
+    ] = None,
+    no_ui: Annotated[bool, typer.Option("--no-ui", help="Only write the database.")] = False,
+    seed: Annotated[int, typer.Option(help="Another seed gives another sample plant.")] = 1,
+) -> None:
+    """Write the invented sample plant into a new database and open it."""
+    from qualrec.work import sample_plant
+
+    url = sample_plant.target(db or OPTIONS.db)
+    done = sample_plant.write(url, seed=seed, progress=diagnostics.say)
+    for sentence in done.sentences:
+        output.line(sentence)
+    if not no_ui:
+        from qualrec.cli.main import open_screens
+
+        open_screens(url)
 
 
 def define(
