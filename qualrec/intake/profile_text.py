@@ -33,7 +33,7 @@ def to_toml(profile: Profile) -> str:
         lines += ["", "[[conditions]]", *_plain(condition)]
     if profile.mode:
         lines += ["", "[mode]", *_plain(profile.mode), "", "[mode.words]"]
-        lines += [f"{_text(word)} = {_text(mode)}" for word, mode in profile.mode.words]
+        lines += [f"{toml_text(word)} = {toml_text(mode)}" for word, mode in profile.mode.words]
     return "\n".join(lines) + "\n"
 
 
@@ -53,11 +53,12 @@ def _value(value: object) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, tuple):
-        return "[" + ", ".join(_text(item) for item in value) + "]"
-    return _text(str(value))
+        return "[" + ", ".join(toml_text(item) for item in value) + "]"
+    return toml_text(str(value))
 
 
-def _text(text: str) -> str:
+def toml_text(text: str) -> str:
+    """The text as a basic string of TOML."""
     # A TOML basic string has the escapes of JSON; DEL must be escaped too.
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 

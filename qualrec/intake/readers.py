@@ -20,12 +20,13 @@ from qualrec.intake.textfiles import delimited_table, json_table, look_through, 
 
 def file_digest(path: Path) -> str:
     """SHA-256 of the file's bytes as hexadecimal text, read in pieces."""
-    with _opened(path) as handle:
+    with opened(path) as handle:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[io.BufferedReader]:
+def opened(path: Path) -> Iterator[io.BufferedReader]:
+    """The file's bytes. Raises UsageError where it is not there or cannot be read."""
     try:
         if not path.is_file():
             what = "is not a file" if path.exists() else "does not exist"
@@ -44,7 +45,7 @@ def _opened(path: Path) -> Iterator[io.BufferedReader]:
 def open_table(path: Path, layout: Layout, limits: Limits | None = None) -> Iterator[Table]:
     """Opens a file as the layout says. Errors: UsageError (no such file), FileRefused (no table as described)."""
     limits = limits or Limits()
-    with _opened(path) as handle:
+    with opened(path) as handle:
         size = path.stat().st_size
         if size == 0:
             refuse(path.name, "The file is empty.", "Export it again.")

@@ -77,10 +77,14 @@ def check_file(
     part: str | None = None,
     open_lots: bool = False,
     gauge: str | Sequence[str] = (),
+    progress: Callable[[str], None] | None = None,
 ) -> Taken:
     """As a dry run of `take_file`, but the problems are in the answer."""
     job = _job(session, Path(path), profile, part, open_lots, True, gauge)
-    return job if isinstance(job, Taken) else _take(job)
+    if isinstance(job, Taken):
+        return job
+    job.progress = progress
+    return _take(job)
 
 
 def _job(

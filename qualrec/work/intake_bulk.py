@@ -94,6 +94,7 @@ def _check_blocks(job: Job, blocks: Iterable[Block], intake: BlockIntake, firsts
                 heads = _head(block, PREVIEWED)
                 job.show(resolver.resolver, list(heads.rows(job.profile))[:PREVIEWED])
             rows += len(block)
+            job.say(f"{rows} rows checked")
     job.merge(intake.problems)
     return job.result(
         rows=rows,

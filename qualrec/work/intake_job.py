@@ -224,6 +224,7 @@ class Job:
             preview=self.preview,
             judged=judged,
             sentences=(),
+            problem_count=self.problems.count,
         )
         part = "" if self.part is None else self.part.number
         return replace(taken, sentences=said(self.session, taken, self.profile.subject, part))

@@ -88,6 +88,8 @@ class Taken:
     preview: tuple[PreviewRow, ...]
     judged: tuple[LotOutcome, ...]
     sentences: tuple[str, ...]
+    problem_count: int = 0
+    """All problems; the first of them are in `problems`."""
 
 
 def already_taken(session: Session, file: str, digest: str, batch: Batch) -> Taken:
@@ -131,7 +133,7 @@ def said(session: Session, taken: Taken, subject: str, part: str) -> tuple[str, 
 
 def _main(session: Session, taken: Taken, subject: str) -> list[str]:
     if taken.problems:
-        return [f"{taken.file} would be refused: {plural(len(taken.problems), 'problem')}."]
+        return [f"{taken.file} would be refused: {plural(taken.problem_count, 'problem')}."]
     counts = ", ".join(f"{code} {n}" for code, n in taken.counts.items())
     what = f"{plural(taken.readings, 'reading')} of {plural(len(taken.lots), subject)} ({listed(taken.lots)}): {counts}"
     lines = []

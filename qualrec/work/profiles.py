@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from qualrec.assess.loading import Conn
 from qualrec.errors import Refused, UnknownRecord, UsageError
 from qualrec.intake.profile_text import from_toml, to_toml
-from qualrec.intake.profiles import BUILT_IN, Profile, choose_profile
+from qualrec.intake.profiles import BUILT_IN, Profile, choose_profile, fitting_profiles
 from qualrec.records import lookups
 from qualrec.records.ledger import Writer
+from qualrec.work.outfile import put
 from qualrec.work.rights import require
 from qualrec.work.session import Session
 
@@ -87,18 +89,110 @@ def keep_profile(writer: Writer, profile: Profile) -> int:
 
 
 def save_profile(session: Session, path: Path) -> str:
-    """Store a profile from a TOML file as a record; says what was stored."""
+    """Store a profile from a TOML file as a record; says what was stored.
+
+    A profile that says what the newest one of its name says adds nothing. One that says something else becomes the next
+    revision, or the one that the file names where that is higher. Raises Refused where the person may not define profiles.
+    """
     require(session.actor, "define master data")
     profile = read_profile(path)
     with session.store.write(session.actor, session.plant.id) as writer:
+        known = {p.name: p for p in known_profiles(writer.conn, writer.plant_id)}
+        newest = known.get(profile.name)
+        if newest is not None:
+            if replace(profile, revision=newest.revision) == newest:
+                return (
+                    f"Import profile {profile.name!r} is there already with the same content, "
+                    f"revision {newest.revision}. Nothing was added."
+                )
+            profile = replace(profile, revision=max(profile.revision, newest.revision + 1))
         keep_profile(writer, profile)
-    return f"Import profile {profile.name!r} is stored, revision {profile.revision}."
+    before = "" if newest is None else f"; it follows revision {newest.revision}"
+    return f"Import profile {profile.name!r} is stored, revision {profile.revision}{before}."
 
 
-def profile_text(session: Session, name: str) -> str:
-    """A profile as TOML, to be kept or changed. Raises UnknownRecord."""
+@dataclass(frozen=True, slots=True)
+class ProfileLine:
+    """A profile as it is listed. `origin`: 'built in' or 'stored'; `revisions`: the stored ones."""
+
+    name: str
+    revision: int
+    kind: str
+    subject: str
+    file_format: str
+    columns: tuple[str, ...]
+    characteristics: tuple[str, ...]
+    origin: str
+    revisions: tuple[int, ...]
+    stored_us: int | None
+    person: str
+
+
+def profile_lines(session: Session) -> tuple[ProfileLine, ...]:
+    """The profiles that an import may use, each by its newest revision; by name."""
     with session.store.read() as conn:
-        for profile in known_profiles(conn, session.plant.id):
-            if profile.name == name:
-                return to_toml(profile)
-    raise UnknownRecord(f"There is no import profile {name!r}.", "See the list of profiles.")
+        known = known_profiles(conn, session.plant.id)
+        stored = lookups.import_profiles(conn, session.plant.id)
+    found = []
+    for p in known:
+        kept = [s for s in stored if s.name == p.name]
+        found.append(
+            ProfileLine(
+                p.name,
+                p.revision,
+                p.kind,
+                p.subject,
+                p.file_format,
+                p.taken,
+                tuple(v.characteristic for v in p.values),
+                "stored" if kept else "built in",
+                tuple(s.revision for s in kept),
+                kept[-1].created_us if kept else None,
+                kept[-1].person if kept else "",
+            )
+        )
+    return tuple(found)
+
+
+def fitting_names(session: Session, path: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names of the profiles whose columns are those of a file, and of all. Raises UsageError for no such file."""
+    with session.store.read() as conn:
+        known = known_profiles(conn, session.plant.id)
+    return tuple(p.name for p in fitting_profiles(path, known)), tuple(p.name for p in known)
+
+
+def find_named(session: Session, name: str, revision: int | None = None) -> Profile:
+    """A profile by its name, of a stored revision or the newest. Raises UnknownRecord."""
+    with session.store.read() as conn:
+        known = known_profiles(conn, session.plant.id)
+        stored = lookups.import_profiles(conn, session.plant.id)
+    held = {(s.name, s.revision): s.content for s in stored}
+    for profile in known:
+        if profile.name == name:
+            if revision in (None, profile.revision):
+                return profile
+            if (name, revision) in held:
+                return from_toml(held[name, revision])
+            there = ", ".join(str(r) for n, r in sorted(held) if n == name) or str(profile.revision)
+            raise UnknownRecord(f"Profile {name!r} has no revision {revision}.", f"Revisions: {there}.")
+    raise UnknownRecord(
+        f"There is no import profile {name!r}.", f"Known: {', '.join(p.name for p in known)}."
+    )
+
+
+def profile_text(session: Session, name: str, revision: int | None = None) -> str:
+    """A profile as TOML, to be kept or changed. Raises UnknownRecord."""
+    return to_toml(find_named(session, name, revision))
+
+
+def export_profile(
+    session: Session, name: str, to: Path, *, revision: int | None = None, replace: bool = False
+) -> str:
+    """Write a profile as a TOML file. Raises UnknownRecord, and Refused where the file is there or cannot be written."""
+    text = profile_text(session, name, revision)
+    put(to, lambda part: _write(part, text), (".toml",), replace=replace)
+    return f"{to} written: profile {name!r}."
+
+
+def _write(part: Path, text: str) -> None:
+    part.write_text(text, encoding="utf-8", newline="\n")

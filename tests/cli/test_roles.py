@@ -53,6 +53,14 @@ TABLE: dict[str, tuple[str, tuple[str, ...]]] = {
     "log": ("log readings", ("FM00061", "PULL", "611.0", "--mode", "parent material")),
     "correct": ("correct readings", ("FM00050", "PULL", "1", "--reason", "x", "--value", "600")),
     "import": ("take files in", (str(locate("tester_pulls.csv")),)),
+    "profiles": (READS, ()),
+    "profile show": (READS, ("weld cell",)),
+    "profile export": (READS, ("weld cell", "-o", "{folder}/cell.toml")),
+    "profile keep": ("define master data", (str(locate("tester_workbook_profile.toml")),)),
+    "profile draft": (
+        READS,
+        (str(locate("welding_machine.csv")), "-o", "{folder}/draft.toml", "--part", "FM-2040"),
+    ),
     "watch": ("take files in", ("{folder}", "--once", "--keep", "--settle", "0.01", "--every", "0.01")),
     "listen": (
         "log readings",

@@ -221,11 +221,14 @@ def test_profiles_are_records_with_revisions(small_plant: Any, put: Any, plain: 
     assert small_plant.counts()["reading"] == 0
     assert "revision 1" in save_profile(engineer, Path(path))
     assert intake.take_file(technician, file).profile == "plain tester rev 1"
+    assert "Nothing was added" in save_profile(engineer, Path(plain()))
     with pytest.raises(Refused, match="another content"):
-        save_profile(engineer, Path(plain(ignore=("x",))))
-    save_profile(engineer, Path(plain(revision=3, ignore=("x",))))
-    with pytest.raises(Refused, match="at revision 3 already"):
-        save_profile(engineer, Path(plain(revision=2)))
+        other = put([HEAD, pull(specimen=2)], "other.csv")
+        intake.take_file(engineer, other, profile=plain(decimal_style="auto"))
+    said = save_profile(engineer, Path(plain(ignore=("y",))))
+    assert said == "Import profile 'plain tester' is stored, revision 2; it follows revision 1."
+    said = save_profile(engineer, Path(plain(revision=3, ignore=("x",))))
+    assert "revision 3" in said
     with small_plant.store.read() as conn:
         held = {p.name: p for p in known_profiles(conn, engineer.plant.id)}
     assert held["plain tester"] == profile(revision=3, ignore=("x",))

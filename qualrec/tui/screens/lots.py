@@ -15,7 +15,7 @@ from qualrec.errors import QualrecError
 from qualrec.tui.actions import bindings_of
 from qualrec.tui.labels import Tone
 from qualrec.tui.screens.charts_pick import Offer, ViewAsked, ViewsSheet
-from qualrec.tui.screens.lot_doing import LotDoing
+from qualrec.tui.screens.import_doing import LotImport
 from qualrec.tui.screens.lot_filter import Filter, count_of, filter_sheet, given_filter, page_of
 from qualrec.tui.screens.lot_page import SeenLot, head_lines, page_lines
 from qualrec.tui.screens.lot_work import list_line, see_lot
@@ -44,7 +44,7 @@ TEACH = (
 )
 
 
-class LotsScreen(LotDoing):
+class LotsScreen(LotImport):
     PLACE: ClassVar[str] = "lots"
     BINDINGS: ClassVar[list[BindingType]] = [*bindings_of("lots")]
     DEFAULT_CSS = """
