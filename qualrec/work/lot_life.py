@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from qualrec.errors import Refused, UsageError
 from qualrec.records import lookups, registry
 from qualrec.records.ledger import Writer
-from qualrec.records.lookups import Concession
+from qualrec.records.lookups import Concession, GivenLeave
 from qualrec.values import Disposition, Flag, Lot
 from qualrec.work.judging import judge_and_store
 from qualrec.work.rights import require
@@ -216,13 +215,19 @@ def ship(
                 f"It is not known how many parts lot {number} holds.",
                 "Enter the end of the lot with its parts.",
             )
-        _check_standing(lot, held, lookups.flags(writer.conn, lot=number))
+        if lot.state == "suspect, shipped" or held.may_leave <= 0:
+            raise Refused(
+                f"Lot {lot.number} is {lot.state}; none of its parts may leave the house.",
+                f"See what stands against it: qualrec lot {lot.number}",
+            )
         parts = held.may_leave if quantity is None else quantity
         if parts > held.may_leave:
             raise Refused(
                 f"Of lot {number} {held.may_leave} parts may leave the house, not {parts}.",
                 "Release more first, or ship fewer.",
             )
+        under = _under(writer, lot, parts, concession)
+        _check_flags(writer, lot, under)
         to = None if customer is None else lookups.customer(writer.conn, customer).id
         registry.add_shipment(
             writer,
@@ -231,7 +236,7 @@ def ship(
             writer.now_us,
             customer_id=to,
             document=document,
-            concession_id=_under(writer, lot, parts, concession),
+            concession_id=under,
         )
         state = "shipped" if parts == held.here else lot.state
         registry.set_lot_state(
@@ -241,23 +246,15 @@ def ship(
     return f"Lot {number}: {parts} parts shipped, {left} in the house. It is now {state}."
 
 
-def _check_standing(lot: Lot, held: Balance, flags: Sequence[Flag]) -> None:
-    if lot.state == "suspect, shipped" or held.may_leave <= 0:
-        raise Refused(
-            f"Lot {lot.number} is {lot.state}; none of its parts may leave the house.",
-            f"See what stands against it: qualrec lot {lot.number}",
-        )
-    given_us = max(d.at_us for d in lot.dispositions if d.kind in LEAVES)
-    for flag in flags:
-        if (
-            flag.level == "H"
-            and flag.scope != "process"
-            and flag.state != "closed"
-            and last_said_us(flag) > given_us
-        ):
+def _check_flags(writer: Writer, lot: Lot, under: int | None) -> None:
+    """Raises Refused where a holding flag came up after the last decision that lets these parts go."""
+    given_us = max(g.at_us for g in _leaves(writer, lot) if g.concession_id == under)
+    for flag in lookups.flags(writer.conn, lot=lot.number):
+        holds = flag.level == "H" and flag.scope != "process" and flag.state != "closed"
+        if holds and last_said_us(flag) > given_us:
             raise Refused(
-                f"{flag.kind} came up after lot {lot.number} was released.",
-                "Decide about the lot again before anything leaves the house.",
+                f"{flag.kind} came up after these parts of lot {lot.number} were released.",
+                "Decide about them again before they leave the house.",
             )
 
 
@@ -267,24 +264,42 @@ def last_said_us(flag: Flag) -> int:
     return max([flag.opened_us, *reopened, *(f.at_us for f in flag.findings)])
 
 
+def _leaves(writer: Writer, lot: Lot) -> list[GivenLeave]:
+    """Releases and uses as is that no hold or sorting of the whole lot took back."""
+    taken_back = (d.at_us for d in lot.dispositions if d.kind in ("hold", "sort") and d.quantity is None)
+    since = max(taken_back, default=0)
+    return [leave for leave in lookups.leaves_given(writer.conn, lot.id) if leave.at_us >= since]
+
+
 def _under(writer: Writer, lot: Lot, parts: int, reference: str | None) -> int | None:
-    """Id of the concession that parts leave under; None for released ones."""
-    leaves = lookups.leaves_given(writer.conn, lot.id)
+    """Id of the concession that parts leave under; None for released ones. Raises Refused where it lets fewer go."""
+    standing = [leave.concession_id for leave in _leaves(writer, lot)]
+    left = dict.fromkeys(standing, 0)
+    for leave in lookups.leaves_given(writer.conn, lot.id):
+        if leave.concession_id in left:
+            left[leave.concession_id] += (lot.quantity or 0) if leave.quantity is None else leave.quantity
     gone = lookups.shipped_by_leave(writer.conn, lot.id)
+    left = {under: most - gone.get(under, 0) for under, most in left.items()}
+    held = {c.id: c.reference for c in lookups.concessions(writer.conn, lot.number)}
     if reference is not None:
-        held = [c for c in lookups.concessions(writer.conn, lot.number) if c.reference == reference]
-        if not held:
+        found = [number for number, name in held.items() if name == reference]
+        if not found:
             raise Refused(f"Lot {lot.number} has no concession {reference!r}.", "Give its reference.")
-        return held[0].id
-    plain = [leave for leave in leaves if leave.kind == "release"]
-    if any(leave.quantity is None for leave in plain):
-        return None
-    if plain and sum(leave.quantity or 0 for leave in plain) - gone.get(None, 0) >= parts:
-        return None
-    under = [leave.concession_id for leave in leaves if leave.kind == "use as is"]
-    if plain and under:
+        under = found[0]
+    else:
+        conceded = [number for number in standing if number is not None]
+        if not conceded or left.get(None, 0) >= parts:
+            return None
+        if None in left:
+            raise Refused(
+                f"Lot {lot.number} is released in part and under concession in part.",
+                "Ship the parts under concession by themselves: --concession REFERENCE.",
+            )
+        under = conceded[-1]
+    most = left.get(under, 0)
+    if parts > most:
         raise Refused(
-            f"Lot {lot.number} is released in part and under concession in part.",
-            "Ship the parts under concession by themselves: --concession REFERENCE.",
+            f"Under concession {held[under]} {most} parts may leave, not {parts}.",
+            "Ship fewer, or name another concession of the lot: --concession REFERENCE.",
         )
-    return under[-1] if under else None
+    return under

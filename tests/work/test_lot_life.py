@@ -190,6 +190,53 @@ def test_parts_released_and_parts_under_concession_leave_apart(plant: Any) -> No
     assert "180 parts shipped, 0 in the house. It is now shipped" in ship(plant, concession="C-1")
 
 
+def test_parts_do_not_leave_under_a_concession_that_has_run_out(plant: Any) -> None:
+    """A concession by date ends for what is still in the house (IATF 16949 8.7.1.1, from memory)."""
+    fail(plant)
+    session = plant.as_badge("Q-01")
+    lots.give_concession(session, LOT, "C-1", reason="customer agrees", until_us=plant.clock[0] + DAY_US)
+    decide(plant, "use as is")
+    assert "100 parts shipped" in ship(plant, quantity=100)
+    plant.clock[0] += 2 * DAY_US
+    for named in (None, "C-1"):
+        with pytest.raises(Refused, match="C-1 has ended"):
+            ship(plant, quantity=100, concession=named)
+    assert [s.quantity for s in seen(plant).shipments] == [100]
+
+
+def test_a_concession_for_others_frees_no_parts_released_before_a_failure(plant: Any) -> None:
+    decide(plant, "release", quantity=400)
+    plant.clock[0] += HOUR_US
+    fail(plant)
+    plant.clock[0] += HOUR_US
+    lots.give_concession(plant.as_badge("Q-01"), LOT, "C-1", reason="customer agrees", quantity=80)
+    decide(plant, "use as is", quantity=80)
+    with pytest.raises(Refused, match="came up after"):
+        ship(plant, quantity=400)
+    with pytest.raises(Refused, match="Under concession C-1 80 parts may leave, not 81"):
+        ship(plant, quantity=81, concession="C-1")
+    assert "80 parts shipped" in ship(plant, quantity=80, concession="C-1")
+    with pytest.raises(Refused, match="Under concession C-1 0 parts"):
+        ship(plant, quantity=1, concession="C-1")
+
+
+def test_a_concession_that_nothing_was_decided_under_ships_nothing(plant: Any) -> None:
+    decide(plant, "release")
+    lots.give_concession(plant.as_badge("Q-01"), LOT, "C-1", reason="customer agrees", quantity=80)
+    with pytest.raises(Refused, match="Under concession C-1 0 parts"):
+        ship(plant, quantity=10, concession="C-1")
+
+
+@pytest.mark.parametrize("first", ["scrap", "return to supplier"])
+def test_parts_that_are_gone_are_not_used_as_is(plant: Any, first: str) -> None:
+    fail(plant)
+    decide(plant, first)
+    lots.give_concession(plant.as_badge("Q-01"), LOT, "C-1", reason="customer agrees", quantity=480)
+    with pytest.raises(Refused, match="scrapped"):
+        decide(plant, "use as is")
+    assert seen(plant).state == "scrapped"
+
+
 def test_containment_names_every_place(plant: Any) -> None:
     decide(plant, "rework", quantity=40)
     decide(plant, "release", quantity=440)
