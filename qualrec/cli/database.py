@@ -123,10 +123,11 @@ def carry_over(
 ) -> None:
     """Carry everything over into another database: all of it, compared and verified, or nothing."""
     from qualrec import config
+    from qualrec.cli import secret_entry
     from qualrec.work import move
     from qualrec.work.session import open_session
 
-    with open_session(OPTIONS.settings(source)) as s:
+    with open_session(OPTIONS.settings(source), secret_entry.ask) as s:
         for remark in s.remarks:
             diagnostics.say(remark)
         moved = move.carry_over(s, config.database_url(to), diagnostics.say)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import signal
 import sys
 import threading
@@ -87,8 +88,11 @@ def watch(
 
     Goes on until Ctrl-C; the file in hand is finished first. With --once exit 1 where a file was refused.
     """
+    from qualrec.cli import secret_entry
     from qualrec.work.watch import Watch, WatchPlan
 
+    # Asked once: a watch goes on by itself after the database was lost.
+    ask = functools.cache(secret_entry.ask)
     plan = WatchPlan(folder, profile, part, open_lots, tuple(gauge or ()), only, keep, every, settle, once)
 
     def tell(notice: Notice) -> None:
@@ -101,7 +105,7 @@ def watch(
         sys.stdout.flush()
 
     with stopping() as stop:
-        tally = Watch(OPTIONS.settings(), plan, tell, stop).run()
+        tally = Watch(OPTIONS.settings(), plan, tell, stop, ask).run()
     if once and tally.refused:
         raise typer.Exit(int(ExitCode.BAD_ANSWER))
 

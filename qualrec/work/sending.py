@@ -18,9 +18,16 @@ from qualrec.work.target import find_target
 def send(session: Session, kept: Kept) -> bench.Logged | str:
     """Store a kept entry; for an event the answer is a sentence. Raises as `bench.log` and `bench.log_event`.
 
-    A pull after a test fault is stored as its repeat.
+    A pull after a test fault is stored as its repeat. Where somebody else sends it, the trail says who.
     """
     acting = _as_maker(session, kept)
+    done = _stored(acting, kept)
+    if not isinstance(done, bench.Logged) or not done.repeated:
+        _note_sender(session, acting, kept)
+    return done
+
+
+def _stored(acting: Session, kept: Kept) -> bench.Logged | str:
     given = kept.content
     if kept.kind == "event":
         return bench.log_event(
@@ -62,11 +69,21 @@ def give_up(session: Session, kept: Kept) -> str:
 
 
 def _as_maker(session: Session, kept: Kept) -> Session:
-    """The session as the person who made the entry, at the station where it was made."""
-    if not kept.badge or (kept.badge == session.actor.badge and kept.station == session.settings.station):
+    """The session as the person who made the entry, with the roles of now, at the station where it was made."""
+    badge = kept.badge or session.actor.badge
+    if not badge:
         return session
     with session.store.read() as conn:
-        return session.acting(lookups.actor(conn, kept.badge, kept.station or None))
+        return session.acting(lookups.actor(conn, badge, kept.station or None))
+
+
+def _note_sender(session: Session, maker: Session, kept: Kept) -> None:
+    """Say in the trail who sent an entry that names somebody else: a kept file is no proof of who made it."""
+    sender, named = session.actor.person_id, maker.actor.person_id
+    if named is None or sender == named:
+        return
+    with session.store.write(session.actor, session.plant.id) as writer:
+        writer.note("entry of another person sent", "person", named, {"entry": kept.key, "kind": kept.kind})
 
 
 def _entry(row: Mapping[str, Any], at_us: int) -> bench.Entry:

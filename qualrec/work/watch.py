@@ -41,7 +41,7 @@ from qualrec.work import intake, watch_folder
 from qualrec.work.intake_result import Taken, plural
 from qualrec.work.profiles import known_profiles
 from qualrec.work.rights import require
-from qualrec.work.session import Session, make_session, open_session
+from qualrec.work.session import Ask, Session, make_session, open_session
 from qualrec.work.watch_folder import Changed, Look, Mark
 
 Event = Literal["watching", "taken", "known", "refused", "waits", "left", "lost", "back", "stopped"]
@@ -105,6 +105,8 @@ class Watch:
     plan: WatchPlan
     tell: Callable[[Notice], None]
     stop: threading.Event = field(default_factory=threading.Event)
+    ask: Ask | None = None
+    """Asks for password or PIN in a plant with accounts; again after the database was lost."""
     tally: Tally = field(default_factory=Tally)
     _seen: dict[str, Look] = field(default_factory=dict)
     _told: dict[str, str] = field(default_factory=dict)
@@ -119,7 +121,7 @@ class Watch:
         pause_s, begun = LOST_PAUSE_S[0], False
         while not self.stop.is_set():
             try:
-                with open_session(self.settings) as session:
+                with open_session(self.settings, self.ask) as session:
                     self._begin(session, begun)
                     begun, pause_s = True, LOST_PAUSE_S[0]
                     self._rounds()

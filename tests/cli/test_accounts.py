@@ -163,3 +163,22 @@ def test_no_command_takes_a_password_as_an_argument() -> None:
         named = " ".join(option.opts).lower()
         if any(word in named for word in ("password", "pin", "secret")):
             assert option.is_flag, named
+
+
+def test_a_watch_and_a_carrying_over_take_the_password_by_the_named_file(
+    plant: Command, tmp_path: Path
+) -> None:
+    """These two open the records themselves, so they have to ask by themselves."""
+    plant("person", "Q1", "--name", "Quinn", "--role", "quality engineer")
+    plant("secret", "Q1", "--stdin", said="another plain one\n")
+    (tmp_path / "in").mkdir()
+    watch = ("watch", str(tmp_path / "in"), "--once", "--every", "0.01", "--settle", "0.01")
+    code, out, _ = plant(*watch, badge="Q1", secret="another plain one")
+    assert (code, "Watching" in out) == (0, True)
+    code, _, err = plant(*watch, badge="Q1", secret="not this one")
+    assert (code, "Wrong password" in err) == (1, True)
+    move = ("db", "move", str(tmp_path / "own.sqlite"), str(tmp_path / "new.sqlite"))
+    code, _, err = plant(*move, secret="not this one")
+    assert (code, "Wrong password" in err, (tmp_path / "new.sqlite").exists()) == (1, True, False)
+    code, out, _ = plant(*move)
+    assert (code, "Carried over" in out) == (0, True)

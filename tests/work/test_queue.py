@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from qualrec.errors import ImplausibleValue, Refused, UnknownRecord
-from qualrec.records import lookups
+from qualrec.records import lookups, registry, trail
 from qualrec.work import bench, sending
 from qualrec.work.queue import EntryQueue, Kept, queue_folder
 
@@ -170,6 +170,28 @@ def test_what_the_records_do_not_take_is_refused_in_words(
 def test_a_person_who_may_not_act_any_more_is_refused(small_plant: Any) -> None:
     with pytest.raises(Refused, match="may not log readings"):
         sending.send(small_plant.as_badge(), replace(entry(), badge="A-01"))
+
+
+def test_the_trail_says_who_sent_an_entry_that_names_somebody_else(small_plant: Any) -> None:
+    """A file of the queue is no proof of who made it: whoever sends it stands in the trail too."""
+    session = small_plant.as_badge("T-02")
+    asked = "SELECT person_id, what_id FROM trail WHERE act = 'entry of another person sent'"
+    sending.send(session, replace(entry(1), badge="T-02"))
+    assert small_plant.rows(asked) == []
+    for _ in range(2):
+        sending.send(session, replace(entry(2), badge="T-01"))
+    maker = small_plant.as_badge("T-01").actor
+    assert small_plant.rows(asked) == [(session.actor.person_id, maker.person_id)]
+    assert trail.verify(small_plant.store).ok
+
+
+def test_a_role_that_was_taken_away_while_the_bench_was_open_sends_nothing_more(small_plant: Any) -> None:
+    session = small_plant.as_badge("T-01")
+    assert session.actor.person_id is not None
+    with small_plant.store.write(small_plant.as_badge("X-01").actor) as writer:
+        registry.remove_role(writer, session.actor.person_id, "technician", why="moved to the office")
+    with pytest.raises(Refused, match="may not log readings"):
+        sending.send(session, entry())
 
 
 def test_a_blind_second_entry_travels_with_the_first(small_plant: Any) -> None:
