@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import ceil, log10
 
 from qualrec.assess import LotJudgement, judge_lot, reading_context
 from qualrec.assess.loading import Conn
@@ -156,6 +157,11 @@ def understand_typed(characteristic: Characteristic, text: str) -> Understood:
     return found
 
 
+def decimals_of(resolution: float) -> int:
+    """Decimals that show a value to its resolution, both in one unit: 0.1 needs 1, 10 needs none."""
+    return max(0, ceil(-log10(resolution) - 1e-9))
+
+
 def usual(session: Session, target: Target) -> History:
     """What was usual of the characteristic until now."""
     owner = target.lot if target.characteristic.hangs_on == "lot" else target.moulding
@@ -209,7 +215,7 @@ def log(
                 condition_id=condition_id,
                 serial=entry.serial,
                 entered_text=value.text,
-                decimals=value.decimals,
+                decimals=decimals_of(value.resolution),
                 first_text=first,
                 offset_minutes=session.offset_minutes(_moment(entry, now)),
                 late=now - _moment(entry, now) > LATE_US,

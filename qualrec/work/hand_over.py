@@ -152,12 +152,15 @@ def _sections(session: Session, found: HandOver) -> list[tuple[str, list[str]]]:
         ),
         (
             "Lots on hold",
-            [f"{r.number}  {r.part_number}  {r.state}, {r.open_holding} holding flags" for r in found.held],
+            [
+                f"{r.number}  {r.part_number}  {r.state}, flags that hold: {r.open_holding}"
+                for r in found.held
+            ],
         ),
         (
             "Flags of this shift",
             [
-                f"{f.lot_number or f.part_number}  {f.level}  {f.kind} {f.code}, {f.state}"
+                f"{f.lot_number or f.part_number}  {f.level}  {' '.join((f.kind, f.code)).strip()}, {f.state}"
                 for f in found.flags
             ],
         ),

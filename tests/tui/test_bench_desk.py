@@ -470,6 +470,9 @@ def test_a_grid_of_transmission_is_filled_cavity_by_cavity_and_stored_together(
         assert {at: e.value for at, e in grid.entries.items()} == {(0, 0): 23.4, (0, 1): 22.0, (1, 0): 14.0}
         await pilot.press("escape")
         assert "3 values are not stored" in sheet.query_one("#grid-told", MessageLine).text
+        await pilot.press("7", "escape")
+        assert "4 values are not stored" in sheet.query_one("#grid-told", MessageLine).text
+        await pilot.press("backspace")
         await pilot.resize_terminal(200, 60)
         await pilot.resize_terminal(80, 24)
         await pilot.press("f11")

@@ -174,6 +174,11 @@ def test_a_wrong_failure_mode_is_corrected_on_the_bench(
         await pilot.press("f12")
         await fill(pilot, "<enter>", "<enter>", "<c>", "wrong key", "<enter>", "<enter>")
         assert "parent material is now cohesive" in _said(app)
+        await fill(pilot, "598,1", "<p>")
+        await pilot.press("f12")
+        await fill(pilot, "1", "<enter>", "<t>", "the first one", "<enter>", "<enter>")
+        assert "sample 1" in _said(app)
+        assert "cohesive is now near-surface tear" in _said(app)
 
     run(app, steps)
 

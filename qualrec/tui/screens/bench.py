@@ -199,7 +199,7 @@ class BenchScreen(Shown):
         sentence = self._unusual(found, c, row)
         if sentence:
             self._fill(row["text"], row["mode"], row["shares_text"])
-            self.query_one("#value", Field).again(f"{sentence} Look at the tester first.")
+            self.query_one("#value", Field).again(f"{sentence} Look at the tester; both entries are kept.")
             return
         content = {"lot": found.lot.number, "code": c.code, "gauge": around.gauge, "rows": [row]}
         words = words_of(c.code, found.lot.number, row["again"] or row["text"], c.unit, row["mode"])
@@ -238,10 +238,9 @@ class BenchScreen(Shown):
         return f"Typed after it and not taken: {'; '.join(later)}." if later else ""
 
     def ask_again(self, kept: Kept, sentence: str, dropped: str) -> None:
-        words = (
-            f"{sentence} Look at the tester first; the second time both entries are kept. {dropped}".rstrip()
-        )
-        self.query_one("#value", Field).again(words)
+        self.query_one("#value", Field).again(f"{sentence} Look at the tester; both entries are kept.")
+        if dropped:
+            self.say(f"! {dropped}", Tone.BAD)
 
     def refused(self, kept: Kept) -> None:
         self._told = True

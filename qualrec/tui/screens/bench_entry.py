@@ -17,7 +17,7 @@ MODES = (
         "t", "near-surface tear", "near-surface tear", "Fibres or skin pulled from a part beside the joint."
     ),
     Option("i", "interfacial", "interfacial", "Smooth faces, laser track visible: apart at the joint line."),
-    Option("m", "mixed", "mixed", "Two or more side by side: give the shares of the joint area."),
+    Option("m", "mixed", "mixed", "Two or more side by side: give the share of each."),
     Option("x", "test fault", "test fault", "Grip or fixture slipped: no strength, a repeat is owed."),
 )
 

@@ -20,7 +20,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from qualrec.errors import QualrecError, UsageError
-from qualrec.tui.labels import VERDICTS, DecimalStyle, Tone, number, plain
+from qualrec.tui.labels import VERDICTS, DecimalStyle, Tone, count, number, plain
 from qualrec.tui.screens.record_sheets import AskSheet
 from qualrec.tui.themes import is_ascii
 from qualrec.tui.widgets.forms import Field, Understood
@@ -356,10 +356,11 @@ class GridSheet(ModalScreen[list[dict[str, Any]]]):
 
     def action_leave(self) -> None:
         """Leave without storing; with values in the grid the second Esc does."""
-        held = len(self.grid.entries)
+        held = len(self.grid.entries) + bool(self.grid.typing.strip())
         if held and self._warned != held:
             self._warned = held
-            words = f"! {held} values are not stored. F11 stores them; Esc once more drops them."
+            what = count(held, "value is", "values are")
+            words = f"! {what} not stored. F11 stores; Esc once more drops what stands here."
             self.query_one("#grid-told", MessageLine).say(words, Tone.BAD)
             return
         self.dismiss([])

@@ -49,7 +49,7 @@ def rows_of(kind: str) -> tuple[Row, ...]:
             Field("Part", id="part", placeholder="part number"),
             *sides,
             Field("Recipe", id="recipe", required=False, placeholder="empty: the approved one of the part"),
-            Field("Welder", id="station", required=False, placeholder="empty: the only one"),
+            Field("Welder", id="station", required=False, placeholder="code; empty where there is only one"),
             parts,
             Field("Began", id="moment", required=False, placeholder=NOW),
         ),

@@ -70,9 +70,12 @@ class CorrectionSheet(Sheet):
                 markup=False,
             )
             with Form(id="correction"):
-                yield Field("Sample", id="sample")
+                yield Field(
+                    "Sample", id="sample", required=False, placeholder=f"empty: {self.sample}, the last"
+                )
                 if self.stream:
-                    yield Field("Cavity or nest", id="stream")
+                    stream = f"empty: {self.stream}"
+                    yield Field("Cavity or nest", id="stream", required=False, placeholder=stream)
                 void = "empty and no mode: void" if self.pull else "empty: the reading is void"
                 yield Field("Right value", id="value", required=False, placeholder=void)
                 if self.pull:
@@ -82,15 +85,14 @@ class CorrectionSheet(Sheet):
                 yield from second_rows(self.no_accounts)
 
     def on_mount(self) -> None:
-        self.query_one("#sample", Field).text = str(self.sample)
-        if self.stream:
-            self.query_one("#stream", Field).text = self.stream
         self.query_one(Form).start()
 
     def on_form_complete(self, message: Form.Complete) -> None:
         message.stop()
-        values: dict[str, Any] = message.values
-        if not str(values.get("sample") or "").isdigit():
+        values: dict[str, Any] = dict(message.values)
+        values["sample"] = values.get("sample") or str(self.sample)
+        values["stream"] = values.get("stream") or self.stream
+        if not values["sample"].isdigit():
             self.query_one("#sample", Field).tell("The sample number is a whole number.")
             self.query_one("#sample", Field).start()
             return

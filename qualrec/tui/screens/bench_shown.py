@@ -41,7 +41,8 @@ class Shown(Doing):
     DEFAULT_CSS = """
     Shown #lot-head { height: auto; max-height: 3; padding: 0 1; }
     Shown #bench-main { height: auto; }
-    Shown #owed { width: 30; height: 1fr; padding: 0 1; }
+    Shown #owed-side { width: 30; height: 1fr; scrollbar-size-vertical: 1; }
+    Shown #owed { height: auto; padding: 0 1; text-wrap: nowrap; }
     Shown #below-side { width: 1fr; height: 1fr; }
     Shown #what { height: auto; padding: 0 1; text-style: bold; }
     Shown #around { height: auto; padding: 0 1; color: $tone-quiet; }
@@ -90,8 +91,9 @@ class Shown(Doing):
         yield Static(id="verdict", markup=False)
         yield Static(id="kept", markup=False)
         with Horizontal(id="below"):
-            yield Static(id="owed", markup=False)
-            with VerticalScroll(id="below-side"):
+            with VerticalScroll(id="owed-side", can_focus=False):
+                yield Static(id="owed", markup=False)
+            with VerticalScroll(id="below-side", can_focus=False):
                 yield Static(id="below-text", markup=False)
         yield WaitingList(id="waiting")
 
@@ -164,6 +166,15 @@ class Shown(Doing):
         if found.lot.state in ("on hold", "suspect, shipped") and not kept:
             text = hold_text(found, self.characteristic(), VERDICTS["hold"].text(is_ascii(self)))
         self.query_one("#below-text", Static).update(self._text(text))
+
+    def action_further(self) -> None:
+        """Show what lies below: of the reaction plan, the last readings, what the lot owes."""
+        for side in self.query("#below VerticalScroll").results(VerticalScroll):
+            side.scroll_page_down(animate=False)
+
+    def action_back(self) -> None:
+        for side in self.query("#below VerticalScroll").results(VerticalScroll):
+            side.scroll_page_up(animate=False)
 
     def _tick(self) -> None:
         """Go on with what counts down."""

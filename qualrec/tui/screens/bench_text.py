@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 LAST_SHOWN = 6
 MINUTE_US = 60_000_000
+REASON_ROOM = 150
 
 
 def first_owed(found: BenchLot) -> str:
@@ -141,11 +142,19 @@ def limits_words(c: Characteristic, style: DecimalStyle) -> str:
     return f"   {' '.join(ends)} {c.unit}" if ends else ""
 
 
+def whole(text: str, room: int) -> str:
+    """As many whole sentences as `room` takes; a first sentence that is longer is cut."""
+    if len(text) <= room:
+        return text
+    end = text.rfind(". ", 0, room)
+    return text[: end + 1] if end > 0 else cut(text, room)
+
+
 def hold_text(found: BenchLot, c: Characteristic | None, sign: str) -> str:
     """Why the lot is on hold, and the reaction plan."""
     lines = [f"{sign}  Lot {found.lot.number} is {found.lot.state}."]
     lines += [
-        f"  {cut(r.sentence, 150)}"
+        f"  {whole(r.sentence, REASON_ROOM)}"
         for r in found.judgement.gate.reasons
         if r.level == "H" and r.kind != "mandatory sample missing"
     ][:3]
