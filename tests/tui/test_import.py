@@ -106,6 +106,7 @@ def test_a_good_file_is_taken_once_and_the_second_time_says_so(on_lots, settle, 
         for _ in range(3):
             await settle(pilot)
         assert type(app.screen) is TextSheet
+        assert app.screen.heading == "tester_pulls.csv: taken in"
         said = "\n".join(app.screen.lines)
         assert "5 readings of 1 lot (FM00061): PULL 5 taken in" in said
         assert "Lot FM00061 stays open" in said
@@ -114,6 +115,7 @@ def test_a_good_file_is_taken_once_and_the_second_time_says_so(on_lots, settle, 
         assert counts(sample_plant)[1] == readings + 5
         await ask(pilot, settle, fill, GOOD)
         assert type(app.screen) is TextSheet
+        assert app.screen.heading == "tester_pulls.csv: nothing was added"
         assert "was taken in before" in app.screen.lines[0]
 
     on_lots(use)

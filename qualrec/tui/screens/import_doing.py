@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from qualrec.work.session import Session
 
 Tell = Callable[[str], None]
+REFUSED = "nothing of it was taken"
 
 
 class ImportProgress(Message):
@@ -44,8 +45,8 @@ def check(session: Session, asked: FileAsked, style: DecimalStyle, tell: Tell) -
     return Checked(taken, checked_lines(session, taken, style))
 
 
-def take(session: Session, asked: FileAsked, tell: Tell) -> tuple[bool, tuple[str, ...]]:
-    """Take a file in: whether that was done, and in lines what was done or what stands against it."""
+def take(session: Session, asked: FileAsked, tell: Tell) -> tuple[str, tuple[str, ...]]:
+    """Take a file in: 'taken in', 'nothing was added' or REFUSED, and the lines that tell more."""
     from qualrec.errors import FileRefused
     from qualrec.work import intake
 
@@ -61,8 +62,9 @@ def take(session: Session, asked: FileAsked, tell: Tell) -> tuple[bool, tuple[st
         )
     except FileRefused as error:
         found = (f"! {replace(problem, file='')}" for problem in error.problems)
-        return False, (f"! {error.message}", *found, "", error.remedy)
-    return True, taken.sentences
+        return REFUSED, (f"! {error.message}", *found, "", error.remedy)
+    added = taken.batch_id is not None and not taken.already
+    return "taken in" if added else "nothing was added", taken.sentences
 
 
 class LotImport(LotDoing):
@@ -105,16 +107,14 @@ class LotImport(LotDoing):
         )
 
     def _take_file(self, asked: FileAsked, given: dict[str, str]) -> None:
-        def then(found: tuple[bool, tuple[str, ...]]) -> None:
-            done, lines = found
-            tone = Tone.GOOD if done else Tone.BAD
-            if self.seen is not None and done:
+        def then(found: tuple[str, tuple[str, ...]]) -> None:
+            answer, lines = found
+            if self.seen is not None and answer != REFUSED:
                 self.open_lot(self.seen.page.lot.number, lines[0])
             else:
                 self.load()
-                self.say(lines[0], tone)
-            title = f"{asked.path.name}: done" if done else f"{asked.path.name}: nothing of it was taken"
-            self._show_sheet(TextSheet(title, lines))
+                self.say(lines[0], Tone.BAD if answer == REFUSED else Tone.GOOD)
+            self._show_sheet(TextSheet(f"{asked.path.name}: {answer}", lines))
 
         self.say(f"{asked.path.name} is being taken in; the screens stay usable.")
         self.write(
