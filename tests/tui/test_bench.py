@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from textual.containers import VerticalScroll
 from textual.pilot import Pilot
 from textual.widgets import OptionList, Static
 
@@ -15,8 +17,10 @@ from qualrec.records.database import open_store
 from qualrec.tui.app import QualrecApp
 from qualrec.tui.desk import Desk
 from qualrec.tui.screens.bench import BenchScreen
+from qualrec.tui.screens.bench_text import whole
 from qualrec.tui.widgets.forms import Choice, Field
 from qualrec.tui.widgets.message_line import MessageLine
+from qualrec.work.bench import decimals_of
 
 Run = Callable[..., None]
 
@@ -99,6 +103,55 @@ def test_five_pulls_one_interfacial_holds_the_lot_and_shows_the_reaction_plan(
         assert rows[4].pull is not None
         assert rows[4].pull.mode == "interfacial"
         assert {f.kind for f in lookups.flags(conn, lot="FM00061")} >= {"interfacial failure"}
+
+
+def test_what_stands_below_the_edge_of_the_bench_is_reached_by_a_key(
+    plant_file: Path, run: Run, screen_text: Callable[[QualrecApp], str]
+) -> None:
+    """The reaction plan is longer than 80x24 shows; the entry keeps the focus and its half-typed value."""
+
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        for text, key in (("401,2", "i"), ("612", "")):
+            await type_text(pilot, text)
+            await pilot.press(*(["enter", key] if key else []))
+            await settle(pilot)
+        side = screen.query_one("#below-side", VerticalScroll)
+        assert side.max_scroll_y > 0
+        await pilot.press(*["pagedown"] * 4)
+        await pilot.pause()
+        assert side.scroll_y == side.max_scroll_y
+        assert screen.query_one("#value", Field).text == "612"
+        await pilot.press(*["pageup"] * 4)
+        await pilot.pause()
+        assert side.scroll_y == 0
+        assert "F9 Places" in screen_text(pilot.app)
+
+    run(app_on(plant_file), steps)
+
+
+def test_a_value_typed_in_another_unit_shows_no_digits_that_were_not_typed(
+    plant_file: Path, run: Run
+) -> None:
+    async def steps(pilot: Pilot[None]) -> None:
+        screen = await open_lot(pilot, "FM00061")
+        screen.query_one("#value", Field).text = "0,5981 kN"
+        await pilot.press("enter", "p")
+        await settle(pilot)
+        assert "598.1 N  parent material" in text_of(screen, "#below-text")
+
+    run(app_on(plant_file), steps)
+
+
+def test_a_reason_on_the_bench_ends_with_a_sentence() -> None:
+    assert whole("First. Second one.", 40) == "First. Second one."
+    assert whole("First. Second one that is long.", 20) == "First."
+    assert whole("One that is long and never ends", 20).startswith("One that is long")
+
+
+@pytest.mark.parametrize(("resolution", "decimals"), [(0.1, 1), (1.0, 0), (10.0, 0), (0.001, 3), (0.5, 1)])
+def test_decimals_that_a_resolution_needs(resolution: float, decimals: int) -> None:
+    assert decimals_of(resolution) == decimals
 
 
 def test_a_value_far_from_the_history_is_typed_again_blind_and_both_stay(plant_file: Path, run: Run) -> None:
@@ -241,9 +294,10 @@ def test_a_refused_entry_comes_back_and_names_what_was_typed_behind_it(plant_fil
         for _ in range(4):
             await settle(pilot)
         assert field.first_text == "61,2"
-        told = field.query_one(MessageLine).text
-        assert "second time" in told
-        assert "not taken: 598,1; 64." in told
+        told = field.query_one(MessageLine)
+        assert "both entries are kept" in told.text
+        assert len(textwrap.wrap(told.text, told.content_size.width)) <= 3, "nothing of it is cut off"
+        assert "not taken: 598,1; 64." in screen.query_one("#message", MessageLine).text
 
     run(app_on(plant_file), steps)
     with open_store(f"sqlite:///{plant_file}") as store, store.read() as conn:
