@@ -95,15 +95,16 @@ def draft(
         str | None,
         typer.Option(help="Part number whose characteristics are looked for in the column heads."),
     ] = None,
+    sheet: Annotated[str, typer.Option(help="Sheet of a workbook that has several.")] = "",
     replace: Replace = False,
 ) -> None:
     """Look at a file and draft a profile for it; every guess is marked, what is not clear stays to be filled in."""
     from qualrec.work import profile_drafts
 
     if part is None:
-        said = profile_drafts.draft_file(file, to, replace=replace)
+        said = profile_drafts.draft_file(file, to, sheet=sheet, replace=replace)
     else:
         with session() as s:
-            said = profile_drafts.draft_for_part(s, part, file, to, replace=replace)
+            said = profile_drafts.draft_for_part(s, part, file, to, sheet=sheet, replace=replace)
     for sentence in said:
         output.line(sentence)

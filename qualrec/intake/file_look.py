@@ -83,8 +83,11 @@ class Look:
         return tuple(c for c in self.columns if plain_name(c.name) in map(plain_name, names))
 
 
-def look_at(path: Path) -> Look:
-    """Look at a file. Raises UsageError where it cannot be opened, FileRefused where there is no table in it."""
+def look_at(path: Path, sheet: str = "") -> Look:
+    """Look at a file; of a workbook at the sheet named, or its only one.
+
+    Raises UsageError where it cannot be opened, FileRefused where there is no table in it.
+    """
     name = path.name
     with opened(path) as handle:
         start = handle.read(8)
@@ -96,7 +99,7 @@ def look_at(path: Path) -> Look:
         if start.startswith(b"PK\x03\x04"):
             from qualrec.intake.workbooks import workbook_records
 
-            with workbook_records(name, handle, "", Limits()) as found:
+            with workbook_records(name, handle, sheet, Limits()) as found:
                 head = [(n, list(cells)) for n, cells in itertools.islice(found, HEAD_LINES)]
                 last = list(deque(([*cells] for _, cells in found), LAST_LINES))
             return _framed(name, "workbook", None, "", head, last)

@@ -51,8 +51,13 @@ class _Parts:
     ignored: list[tuple[str, str]] = field(default_factory=list)
 
 
-def draft_text(look: Look, known: Iterable[Characteristic] | None = None, part: str = "") -> str:
-    """The draft as TOML. `known`: the characteristics of `part`, looked for in the heads of the columns."""
+def draft_text(
+    look: Look, known: Iterable[Characteristic] | None = None, part: str = "", sheet: str = ""
+) -> str:
+    """The draft as TOML. `sheet`: the sheet of the workbook that was looked at.
+
+    `known`: the characteristics of `part`, looked for in the heads of the columns.
+    """
     time = time_of(look)
     parts = _sorted(look, time.columns, None if known is None else tuple(known))
     lines = [
@@ -61,6 +66,7 @@ def draft_text(look: Look, known: Iterable[Characteristic] | None = None, part: 
         "# Complete it, try it with 'import FILE --profile THIS.toml --dry-run', then store it with 'profile keep THIS.toml'.",
         *([_comment(f"Characteristics were looked for in part {part}.")] if part else []),
         *_head(look, parts),
+        *([_line("sheet", sheet)] if sheet else []),
         "",
         "[time]",
         _line("columns", list(time.columns), ("guess: " if time.columns else "fill in: ") + time.why),

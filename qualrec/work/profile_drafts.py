@@ -19,6 +19,7 @@ def draft_file(
     *,
     known: Iterable[Characteristic] | None = None,
     part: str = "",
+    sheet: str = "",
     replace: bool = False,
 ) -> tuple[str, ...]:
     """Write the draft of a profile for a file; says how much of it is still to be filled in.
@@ -26,7 +27,7 @@ def draft_file(
     Raises UsageError where the file cannot be opened, FileRefused where it holds no table, Refused where the draft cannot
     be written.
     """
-    text = draft_text(look_at(file), known, part)
+    text = draft_text(look_at(file, sheet), known, part, sheet)
     put(to, lambda place: _write(place, text), (".toml",), replace=replace)
     lines = [line for line in text.splitlines() if not line.startswith("#")]
     guesses = sum("# guess" in line for line in lines)
@@ -41,12 +42,12 @@ def draft_file(
 
 
 def draft_for_part(
-    session: Session, part: str, file: Path, to: Path, *, replace: bool = False
+    session: Session, part: str, file: Path, to: Path, *, sheet: str = "", replace: bool = False
 ) -> tuple[str, ...]:
     """As `draft_file`, with the characteristics of a part looked for in the heads. Raises UnknownRecord for the part."""
     with session.store.read() as conn:
         known = lookups.characteristics(conn, part, plant_id=session.plant.id)
-    return draft_file(file, to, known=known, part=part, replace=replace)
+    return draft_file(file, to, known=known, part=part, sheet=sheet, replace=replace)
 
 
 def _write(place: Path, text: str) -> None:

@@ -9,8 +9,10 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from qualrec.errors import FileRefused, UsageError
+from qualrec.errors import FileRefused, QualrecError, UsageError
 from qualrec.intake.draft_guess import time_of
 from qualrec.intake.file_look import look_at
 from qualrec.intake.files import read_file
@@ -170,3 +172,43 @@ def test_what_is_no_table_is_refused_in_words(tmp_path: Path, text: str) -> None
         look_at(path)
     with pytest.raises(UsageError, match="does not exist"):
         look_at(tmp_path / "none.csv")
+
+
+def test_a_workbook_with_several_sheets_asks_for_one(tmp_path: Path) -> None:
+    from openpyxl import load_workbook
+
+    book = load_workbook(locate("tester_pulls.xlsx"))
+    name = book.sheetnames[0]
+    book.create_sheet("Notes")
+    book.save(tmp_path / "two.xlsx")
+    with pytest.raises(FileRefused, match="2 sheets"):
+        look_at(tmp_path / "two.xlsx")
+    text = draft_text(look_at(tmp_path / "two.xlsx", name), sheet=name)
+    assert completed(text, "PULL", "BREAK").sheet == name
+
+
+CELLS = st.one_of(
+    st.sampled_from(
+        ["", "lot", "Nest", "N", "Force [N]", "1,5", "2.5", "28.10.2026", "07:30", "mixed", "failure mode"]
+    ),
+    st.text(max_size=6),
+)
+
+TABLE = (("lot", "specimen", "at", "force N"), ("L1", "1", "2026-05-14 06:42", "6.5"))
+
+
+@given(st.lists(st.lists(CELLS, min_size=1, max_size=6), min_size=1, max_size=12))
+def test_whatever_stands_in_a_file_the_draft_is_toml_or_the_file_is_refused(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[list[str]]
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "drafted.csv"
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, delimiter=";").writerows([*TABLE, *rows])
+        text = draft_text(look_at(path))
+    except (QualrecError, UnicodeEncodeError, csv.Error):
+        return
+    found = tomllib.loads(text)
+    assert found["form"] == 1
+    with pytest.raises(UsageError):  # no characteristic is named yet
+        from_toml(text)
