@@ -290,14 +290,16 @@ def _style(columns: Sequence[Column]) -> tuple[str, str]:
         point, comma = _is_number(text, "point"), _is_number(text, "comma")
         seen["point"] += point and not comma
         seen["comma"] += comma and not point
-    if any(isinstance(c, Typed) and c.kind == "number" for column in columns for c in column.cells):
-        seen["point"] += 1
-    if seen["point"] and seen["comma"]:
+    typed = any(isinstance(c, Typed) and c.kind == "number" for column in columns for c in column.cells)
+    if (seen["point"] or typed) and seen["comma"]:
         return "auto", "numbers of both styles were seen"
-    if not seen["point"] and not seen["comma"]:
-        return "auto", "no number tells its decimal sign"
-    style = "point" if seen["point"] else "comma"
-    return style, f"{seen[style]} numbers read in this style only"
+    if seen["comma"]:
+        return "comma", f"{seen['comma']} numbers with a decimal comma, none with a point"
+    if seen["point"]:
+        return "point", f"{seen['point']} numbers with a decimal point, none with a comma"
+    if typed:
+        return "point", "the workbook keeps numbers as numbers"
+    return "auto", "no number tells its decimal sign"
 
 
 def _number_texts(columns: Sequence[Column]) -> Iterator[str]:

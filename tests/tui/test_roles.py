@@ -22,11 +22,13 @@ from qualrec.tui.actions import ACTIONS, FAMILIES, page_class
 from qualrec.tui.app import QualrecApp
 from qualrec.tui.screens.bench_sheets import CorrectionSheet, EventSheet
 from qualrec.tui.screens.charts_sheets import FreezeSheet, ReasonSheet
+from qualrec.tui.screens.import_sheet import CheckedSheet
 from qualrec.tui.screens.record_sheets import AskSheet
 from qualrec.tui.widgets.forms import Choice
 from qualrec.work import recipes, rights
 from qualrec.work.accounts import SAMPLE_PASSWORD, SAMPLE_PIN
 from qualrec.work.rights import RIGHTS
+from qualrec.work.sample_files import locate
 from qualrec.work.session import open_session
 
 BADGES = {
@@ -49,6 +51,7 @@ WRITES = {
     "lots.correct": "correct readings",
     "lots.ship": "ship lots",
     "lots.contain": "contain parts",
+    "lots.import": "take files in",
     "recipes.approve": "approve recipes",
     "recipes.draft": "draft recipes",
     "recipes.withdraw": "approve recipes",
@@ -89,6 +92,7 @@ TEXTS = Answers(
     password=SAMPLE_PASSWORD, current=SAMPLE_PASSWORD, test="PULL", until="2099-12-31", reference="500", found="500",
     tolerance="5", day="2026-11-01", number="N-1", part="FM-2040", what="another", checks="more", document="D-1",
     level="3", quantity="5", sample="1", value="600", component="FM-2041", place="rack",
+    path=str(locate("tester_pulls.csv")),
 )  # fmt: skip
 
 
@@ -100,6 +104,8 @@ def answers_of(screen: Screen[Any]) -> Any:
             if row.id is not None:
                 given[row.id] = row.options[0].value if isinstance(row, Choice) else TEXTS[row.id]
         return given
+    if isinstance(screen, CheckedSheet):
+        return "take"
     if isinstance(screen, EventSheet):
         return "glass_cleaned"
     if isinstance(screen, CorrectionSheet | ReasonSheet | FreezeSheet):
