@@ -140,7 +140,7 @@ def correct_reading(
     value: Annotated[str | None, typer.Option(help="The right value.")] = None,
     mode: Annotated[str | None, typer.Option(help="The right failure mode.")] = None,
     void: Annotated[bool, typer.Option("--void", help="The reading does not count at all.")] = False,
-    stream: Annotated[str | None, typer.Option(help="Cavity or nest.")] = None,
+    stream: Annotated[str | None, typer.Option(help="Cavity or nest; - is none of them.")] = None,
     second_badge: Annotated[
         str | None, typer.Option(help="Badge of the second person, asked where the verdict changes.")
     ] = None,

@@ -17,6 +17,9 @@ from qualrec.work.rights import BENCH, require
 from qualrec.work.session import Session
 from qualrec.work.target import Target, find_target, lots_of
 
+NOT_DIVIDED = "-"
+"""Names, in place of a cavity or nest, the reading that belongs to none."""
+
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
@@ -65,7 +68,7 @@ def correct_text(
         )
     if second is not None and second_badge is not None:
         accounts.prove_second(session, second_badge, second_secret)
-    row = _reading_named(rows, sample, stream, target)
+    row = reading_named(rows, sample, stream, target)
     c = target.characteristic
     understood = None if value is None else understand_typed(c, value)
     new_mode = None if mode is None else str(find_mode(mode))
@@ -105,8 +108,9 @@ def correct_text(
     )
 
 
-def _reading_named(rows: Sequence[ReadingRow], sample: int, stream: str | None, target: Target) -> ReadingRow:
-    found = [r for r in rows if r.key.sample == sample and (stream is None or r.stream == stream)]
+def reading_named(rows: Sequence[ReadingRow], sample: int, stream: str | None, target: Target) -> ReadingRow:
+    wanted = "" if stream == NOT_DIVIDED else stream
+    found = [r for r in rows if r.key.sample == sample and (wanted is None or r.stream == wanted)]
     if not found:
         known = ", ".join(str(r.key.sample) for r in rows) or "none"
         raise UnknownRecord(
@@ -114,6 +118,9 @@ def _reading_named(rows: Sequence[ReadingRow], sample: int, stream: str | None, 
             f"Samples there: {known}.",
         )
     if len(found) > 1:
-        streams = ", ".join(r.stream or "not divided" for r in found)
-        raise UsageError(f"Sample {sample} is there in streams {streams}.", "Say which stream is meant.")
+        streams = ", ".join(r.stream or NOT_DIVIDED for r in found)
+        raise UsageError(
+            f"Sample {sample} is there for these cavities or nests: {streams}.",
+            f"Say which is meant; {NOT_DIVIDED} is the reading of none of them.",
+        )
     return found[0]

@@ -5,16 +5,20 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import pytest
 from textual.pilot import Pilot
 from textual.widgets import Static
 
+from qualrec.errors import UsageError
 from qualrec.records import lookups
 from qualrec.records.database import open_store
 from qualrec.tui.app import QualrecApp
 from qualrec.tui.screens.record_sheets import AskSheet
 from qualrec.tui.widgets.forms import Choice, Field
+from qualrec.work import corrections
 
 Run = Callable[..., None]
 Fill = Callable[..., Awaitable[None]]
@@ -181,6 +185,40 @@ def test_a_wrong_failure_mode_is_corrected_on_the_bench(
         assert "cohesive is now near-surface tear" in _said(app)
 
     run(app, steps)
+
+
+def test_a_refused_correction_comes_back_as_it_was_filled_in(
+    sample_plant: Path, run: Run, program_on: ProgramOn, fill: Fill, settle: Any, screen_text: Any
+) -> None:
+    app = program_on(sample_plant, "T-01")
+
+    async def steps(pilot: Pilot[None]) -> None:
+        await settle(pilot)
+        await fill(pilot, "FM00061")
+        await fill(pilot, "612,4", "<p>")
+        await pilot.press("f12")
+        await fill(pilot, "9", "621,4", "<enter>", "digits exchanged", "<enter>", "<enter>")
+        shown = screen_text(app)
+        assert "has no sample 9" in shown
+        assert "621,4" in shown
+        assert "digits exchanged" in shown
+        await pilot.press("backspace")
+        await fill(pilot, "1", *["<enter>"] * 5)
+        assert "612.4 N is now 621.4" in _said(app)
+
+    run(app, steps)
+
+
+def test_a_reading_of_no_cavity_can_be_named_beside_one_of_a_cavity() -> None:
+    rows: Any = [
+        SimpleNamespace(key=SimpleNamespace(sample=1), stream="3"),
+        SimpleNamespace(key=SimpleNamespace(sample=1), stream=""),
+    ]
+    target: Any = SimpleNamespace(name="FM00061", characteristic=SimpleNamespace(code="PULL"))
+    with pytest.raises(UsageError, match="these cavities or nests: 3, -"):
+        corrections.reading_named(rows, 1, None, target)
+    assert corrections.reading_named(rows, 1, corrections.NOT_DIVIDED, target) is rows[1]
+    assert corrections.reading_named(rows, 1, "3", target) is rows[0]
 
 
 def test_a_key_before_the_first_place_is_open_does_not_lose_who_is_signed_in(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from qualrec.tui.labels import Tone, count
+from qualrec.tui.messages import Trouble
 from qualrec.tui.screens.bench_grid import GridSheet, grid_ask, grid_columns
 from qualrec.tui.screens.bench_hand_over import HandOverSheet, note_sheet
 from qualrec.tui.screens.bench_scanner import ScannerSheet
@@ -70,6 +71,12 @@ class Doing(Sending):
         if self.bench is None:
             self.say("Open a lot first.", Tone.LOOK)
             return
+        self._ask_correction()
+
+    def _ask_correction(self, filled: dict[str, str] | None = None, wrong: str = "") -> None:
+        """The sheet of a correction; one that was refused comes back as it was filled in, without the PIN."""
+        if self.bench is None:
+            return
         own = [r for r in self.bench.readings if r.code == self.code]
         if not own:
             self.say(f"Lot {self.bench.lot.number} has no reading of {self.code} to correct.", Tone.LOOK)
@@ -80,7 +87,10 @@ class Doing(Sending):
                 own[-1].key.sample,
                 pull=own[-1].pull is not None,
                 stream=own[-1].stream,
+                divided=any(r.stream for r in own),
                 no_accounts=self.program.status.no_accounts,
+                filled=filled,
+                wrong=wrong,
             ),
             self._correct,
         )
@@ -110,7 +120,13 @@ class Doing(Sending):
             self.opened_lot(lot)
             self.say(sentence, Tone.GOOD)
 
-        self.write("correct", use, done)
+        def refused(trouble: Trouble) -> None:
+            if trouble.lost:
+                self.failed("correct", trouble)
+            words = f"! {trouble.message} {trouble.remedy}".rstrip()
+            self._ask_correction({**given, "second_secret": ""}, words)
+
+        self.write("correct", use, done, refused)
 
     # A grid.
 

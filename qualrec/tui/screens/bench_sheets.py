@@ -50,12 +50,30 @@ class EventSheet(Overlay):
 
 
 class CorrectionSheet(Sheet):
-    """A new value, a new mode of a pull or, with neither, a void; with its reason and, where needed, a second person."""
+    """A new value, a new mode of a pull or, with neither, a void; with its reason and, where needed, a second person.
+
+    `sample` and `stream` are of the last reading, which is meant where no sample is named; `divided`: whether readings
+    of cavities or nests are there. `filled` and `wrong`: what stood in a refused sheet, and why it was refused.
+    """
+
+    DEFAULT_CSS = "CorrectionSheet #sheet-lead { height: auto; padding: 0 0 1 0; }"
 
     def __init__(
-        self, code: str, sample: int, *, pull: bool, stream: str = "", no_accounts: bool = False
+        self,
+        code: str,
+        sample: int,
+        *,
+        pull: bool,
+        stream: str = "",
+        divided: bool = False,
+        no_accounts: bool = False,
+        filled: dict[str, str] | None = None,
+        wrong: str = "",
     ) -> None:
         super().__init__()
+        self.divided = divided
+        self.filled = filled or {}
+        self.wrong = wrong
         self.no_accounts = no_accounts
         self.stream = stream
         self.code = code
@@ -63,18 +81,22 @@ class CorrectionSheet(Sheet):
         self.pull = pull
 
     def compose(self) -> ComposeResult:
+        from qualrec.work.corrections import NOT_DIVIDED
+
         with Vertical(id="sheet"):
             yield Static(
                 f"Correct {self.code}   (Esc: leave as it is). The old entry stays readable.",
                 id="sheet-title",
                 markup=False,
             )
+            if self.wrong:
+                yield Static(self.wrong, id="sheet-lead", markup=False)
             with Form(id="correction"):
                 yield Field(
                     "Sample", id="sample", required=False, placeholder=f"empty: {self.sample}, the last"
                 )
-                if self.stream:
-                    stream = f"empty: {self.stream}"
+                if self.divided:
+                    stream = f"if it is not clear; {NOT_DIVIDED} is none of them"
                     yield Field("Cavity or nest", id="stream", required=False, placeholder=stream)
                 void = "empty and no mode: void" if self.pull else "empty: the reading is void"
                 yield Field("Right value", id="value", required=False, placeholder=void)
@@ -85,13 +107,22 @@ class CorrectionSheet(Sheet):
                 yield from second_rows(self.no_accounts)
 
     def on_mount(self) -> None:
+        for row in self.query(Row):
+            given = self.filled.get(row.id or "", "")
+            if isinstance(row, Field):
+                row.text = given
+            elif isinstance(row, Choice):
+                row.value = given or None
         self.query_one(Form).start()
 
     def on_form_complete(self, message: Form.Complete) -> None:
+        from qualrec.work.corrections import NOT_DIVIDED
+
         message.stop()
         values: dict[str, Any] = dict(message.values)
+        if self.divided and not values.get("sample") and not values.get("stream"):
+            values["stream"] = self.stream or NOT_DIVIDED
         values["sample"] = values.get("sample") or str(self.sample)
-        values["stream"] = values.get("stream") or self.stream
         if not values["sample"].isdigit():
             self.query_one("#sample", Field).tell("The sample number is a whole number.")
             self.query_one("#sample", Field).start()

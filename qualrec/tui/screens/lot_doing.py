@@ -232,7 +232,7 @@ class LotDoing(PlaceScreen):
                     found.key.sample,
                     value=given["value"] or None,
                     mode=given.get("mode") or None,
-                    stream=found.stream or None,
+                    stream=found.stream or corrections.NOT_DIVIDED,
                     reason=given["reason"],
                     second_badge=given["second"] or None,
                     second_secret=given.get("second_secret") or None,
