@@ -138,8 +138,11 @@ def test_the_screens_stay_usable_while_a_file_is_taken_in(on_lots, settle, fill,
         lots = app.screen
         await ask(pilot, settle, fill, GOOD)
         await pilot.press("enter")
-        while not begun.is_set():
+        for _ in range(2000):
+            if begun.is_set():
+                break
             await pilot.pause(0.01)
+        assert begun.is_set()
         await pilot.pause()
         assert lots.query_one("#message").text == "tester_pulls.csv: 5 rows read"
         await app.action_go("trail")
