@@ -238,11 +238,11 @@ def test_a_lost_database_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(watch, "LOST_PAUSE_S", (0.01, 0.02))
     real_open, real_take, tries = watch.open_session, intake.take_file, {"open": 0, "take": 0}
 
-    def opening(settings: Any) -> Any:
+    def opening(settings: Any, ask: Any) -> Any:
         tries["open"] += 1
         if tries["open"] in (1, 2, 4):
             raise ConnectionLost("The server does not answer.")
-        return real_open(settings)
+        return real_open(settings, ask)
 
     def taking(*args: Any, **more: Any) -> Any:
         tries["take"] += 1
@@ -271,7 +271,7 @@ def test_a_lost_database_is_waited_for(bench: Bench, monkeypatch: pytest.MonkeyP
 def test_a_scheduled_run_does_not_wait_for_a_lost_database(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, error: DatabaseError
 ) -> None:
-    def opening(settings: Any) -> Any:
+    def opening(settings: Any, ask: Any) -> Any:
         raise error
 
     monkeypatch.setattr(watch, "open_session", opening)
