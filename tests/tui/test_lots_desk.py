@@ -14,7 +14,7 @@ from qualrec.records.database import open_store
 from qualrec.tui.app import QualrecApp
 from qualrec.tui.desk import Desk
 from qualrec.tui.screens.lot_filter import Filter
-from qualrec.tui.screens.lot_page import next_step
+from qualrec.tui.screens.lot_page import figure_words, next_step
 from qualrec.tui.screens.text_sheet import TextSheet
 from qualrec.work import bench, lot_life, lots
 from qualrec.work.session import Session, open_session
@@ -198,3 +198,15 @@ def test_a_released_lot_is_shipped_and_its_label_shown(on_lots, sample_plant, se
         assert pilot.app.screen.lines[0] == "RELEASED"
 
     on_lots(use, lot=lot)
+
+
+def test_a_moment_among_the_figures_of_a_flag_is_told_as_day_and_time() -> None:
+    asked: list[int] = []
+
+    def moment(at_us: int) -> str:
+        asked.append(at_us)
+        return "2026-10-16 08:40"
+
+    assert figure_words("first reading_us", 1_792_200_000_000_000, moment) == "first reading 2026-10-16 08:40"
+    assert asked == [1_792_200_000_000_000]
+    assert figure_words("readings", 20, moment) == "readings 20"

@@ -139,6 +139,11 @@ def page_lines(seen: SeenLot, turned: Collection[str], style: DecimalStyle) -> l
     ]
 
 
+def figure_words(name: str, value: float, moment: Callable[[int], str]) -> str:
+    """A figure of a finding; one that is a moment (its name ends with '_us') as day and time."""
+    return f"{name[:-3]} {moment(int(value))}" if name.endswith("_us") else f"{name} {number(value)}"
+
+
 def flag_detail(seen: SeenLot, flag: Flag) -> list[Text]:
     """A flag with figures, rule, source, reaction plan (done steps ticked) and what was done."""
     level = LEVELS[flag.level]
@@ -150,7 +155,7 @@ def flag_detail(seen: SeenLot, flag: Flag) -> list[Text]:
     for finding in flag.findings:
         lines.append(finding.sentence)
         figures = [
-            f"{name} {number(value)}"
+            figure_words(name, value, seen.session.moment)
             for name, value in finding.figures.items()
             if isinstance(value, int | float)
         ]
