@@ -209,7 +209,7 @@ def test_no_two_actions_of_a_screen_share_a_key():
         keys = [key for action in actions_of(group) for key in action.keys]
         assert len(keys) == len(set(keys)), group
         assert not everywhere & set(keys), group
-    for place in known - set(FAMILIES):
+    for place in known - set(FAMILIES) - {"bench"}:  # the bench holds neither chart nor table
         for family in FAMILIES:
             ours = {key for action in actions_of(place) for key in action.keys}
             assert not ours & {key for action in actions_of(family) for key in action.keys}, (place, family)
