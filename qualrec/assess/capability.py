@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +15,7 @@ from qualrec.assess.standing import gauge_standing
 from qualrec.assess.strength import StrengthReport, strength_report
 from qualrec.assess.weld_factor import WeldFactorReport, weld_factors
 from qualrec.errors import ComputeError
-from qualrec.judge.evidence import Chain, Evidence, IndexStanding, ShapeStanding, evidence_chain
+from qualrec.judge.evidence import SHAPE_ALPHA, Chain, Evidence, IndexStanding, ShapeStanding, evidence_chain
 from qualrec.judge.process import requirement_of
 from qualrec.records import lookups
 from qualrec.values import Characteristic, FloatArray, IntArray, LotSeries, Values
@@ -111,7 +111,7 @@ def capability_report(
     found, refusal = _capability(c, series)
     share = _share(series) if c.kind == "counted" and len(series) else None
     shape = shape_report(c, values, found, samples) if found is not None else None
-    index = _index(found, shape, refusal)
+    index = _index(found, shape, refusal, _populations(c, series))
     evidence = _evidence(conn, part_number, c, series, built, values, index, shape, refusal)
     needed_n, needed_lots = _needed(evidence.requirement, index, found)
     factors = weld_factors(conn, part_number, c, choice, values)
@@ -208,16 +208,26 @@ def _capability(c: Characteristic, series: LotSeries) -> tuple[Capability | None
         return None, f"{error.message} {error.remedy}".strip()
 
 
-def _index(found: Capability | None, shape: ShapeReport | None, refusal: str) -> IndexStanding:
-    """The index that is judged: Ppk by percentiles where the values are not normal, else Ppk by the normal shape."""
-    if shape is not None and shape.index is not None:
-        return shape.index
+def _index(
+    found: Capability | None, shape: ShapeReport | None, refusal: str, populations: str
+) -> IndexStanding:
+    """The index that is judged: Ppk by percentiles where the values are not normal, else Ppk by the normal shape.
+
+    Where no shape describes the values (the nearest is contradicted too, or they are two populations) neither of the two
+    is shown to be right, and the lower one is judged (common practice, no source).
+    """
+    by_shape = None if shape is None else shape.index
     if found is None:
-        return IndexStanding(refusal=refusal)
+        return by_shape or IndexStanding(refusal=refusal)
     ppk = found.index("Ppk")
     if ppk is None:
-        return IndexStanding(refusal="There is no Ppk.")
-    return IndexStanding("Ppk", ppk.value, ppk.bound.value, f"normal shape; {ppk.bound.method}")
+        return by_shape or IndexStanding(refusal="There is no Ppk.")
+    normal = IndexStanding("Ppk", ppk.value, ppk.bound.value, f"normal shape; {ppk.bound.method}")
+    if shape is None or by_shape is None:
+        return normal
+    if (populations or shape.standing.p < SHAPE_ALPHA) and normal.value < by_shape.value:
+        return replace(normal, method=f"no shape fits, the lower of two; {normal.method}")
+    return by_shape
 
 
 def _components(series: LotSeries) -> Components | None:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from qualrec.stats.spread import Sigma
 
 app = family()
+LEAST_PPM = 0.001
+"""Smallest share printed as a figure (common practice, no source)."""
 WITHIN = ("pooled", "rbar", "sbar", "moving-range", "median-moving-range")
 
 
@@ -202,17 +204,22 @@ def two_sided(name: str, value: float, n: float, df: float, level: float) -> tup
     return value - half, value + half
 
 
+def _ppm(answer: Answer, key: str, share: float, words: str, how: str) -> None:
+    """A share in ppm; the tail of a shape says nothing as far out as one in a thousand million."""
+    ppm = share * 1e6
+    answer.data[key] = ppm
+    answer.lines.append((words, f"{ppm:.6g}" if ppm >= LEAST_PPM else f"less than {LEAST_PPM:g}", how))
+
+
 def _shares(answer: Answer, found: Capability) -> None:
     below, above = found.estimated_below, found.estimated_above
     answer.gap()
-    if below is not None:
-        answer.add(
-            "estimated_below_ppm", below * 1e6, "estimated below", "ppm, normal shape, s of all values"
-        )
-    if above is not None:
-        answer.add(
-            "estimated_above_ppm", above * 1e6, "estimated above", "ppm, normal shape, s of all values"
-        )
+    for key, share, words in (
+        ("estimated_below_ppm", below, "estimated below"),
+        ("estimated_above_ppm", above, "estimated above"),
+    ):
+        if share is not None:
+            _ppm(answer, key, share, words, "ppm, normal shape, s of all values")
     answer.data["estimated_ppm"] = ((below or 0.0) + (above or 0.0)) * 1e6
     answer.data |= {"found_below": found.found_below, "found_above": found.found_above}
     if found.found_below is not None or found.found_above is not None:
@@ -399,7 +406,7 @@ def _percentile_lines(answer: Answer, found: PercentileCapability) -> None:
         ("estimated_above_ppm", found.above, "estimated above"),
     ):
         if share is not None:
-            answer.add(key, share * 1e6, words, "ppm, by the shape")
+            _ppm(answer, key, share, words, "ppm, by the shape")
     answer.add("p_anderson", found.p_anderson, "p-value of the shape", "Anderson-Darling, bootstrap", "p")
     answer.data |= {"chosen_share": found.chosen_share, "samples": found.samples, "seed": found.seed}
     answer.conventions.append(

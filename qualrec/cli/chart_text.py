@@ -154,7 +154,7 @@ def print_capability(session: Session, report: CapabilityReport) -> None:
         found = report.capability
         output.line(
             f"Mean {figure(session, found.mean)} {c.unit}; limits {figure(session, c.lsl) or 'none'} to "
-            f"{figure(session, c.usl) or 'none'}; requirement {figure(session, c.index_requirement) or 'none'}"
+            f"{figure(session, c.usl) or 'none'}; requirement {figure(session, report.evidence.requirement) or 'none'}"
         )
         output.table(
             ("index", "value", "95 % lower bound", "sigma", "n", "lots", "bound by"),

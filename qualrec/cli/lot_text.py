@@ -78,7 +78,7 @@ def _energy(session: Session, energy: JointEnergy) -> str:
     if joint is not None and joint.sd is not None:
         value += f" ± {figure(session, 2.0 * joint.sd, 3)}"
     measured = figure(session, energy.transmission_pct, 1)
-    return f"{value} J/mm2 (estimate), transmission {measured} % of moulding lot {energy.moulding_lot}"
+    return f"{value} J/mm² (estimate), transmission {measured} % of moulding lot {energy.moulding_lot}"
 
 
 READING_HEADS = ("", "stream", "sample", "value", "failure mode", "at", "by", "gauge", "remark")

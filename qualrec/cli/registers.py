@@ -65,6 +65,7 @@ def list_recipes(
     """List recipe revisions with state, approval and settings."""
     from qualrec.cli.lot_text import figure
     from qualrec.records import lookups
+    from qualrec.weld.units import unit_shown
 
     with session() as s, s.store.read() as conn:
         rows = lookups.recipe_revisions(conn, part)
@@ -81,11 +82,13 @@ def list_recipes(
             for setting in r.settings:
                 ends = (figure(s, setting.low), figure(s, setting.high))
                 window = f"  ({ends[0]} to {ends[1]})" if any(ends) else ""
-                output.line(f"    {setting.name:<14} {figure(s, setting.value):>8} {setting.unit}{window}")
+                output.line(
+                    f"    {setting.name:<14} {figure(s, setting.value):>8} {unit_shown(setting.unit)}{window}"
+                )
             for window_of in r.windows:
                 low, high = figure(s, window_of.low) or "open", figure(s, window_of.high) or "open"
                 output.line(
-                    f"    qualified {window_of.quantity}: {low} to {high} {window_of.unit}; {window_of.proof}"
+                    f"    qualified {window_of.quantity}: {low} to {high} {unit_shown(window_of.unit)}; {window_of.proof}"
                 )
 
 

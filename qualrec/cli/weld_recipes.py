@@ -12,7 +12,7 @@ from qualrec.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from qualrec.values import RecipeSetting, Window
-    from qualrec.work.recipes import RecipePage
+    from qualrec.work.recipes import Difference, RecipePage
     from qualrec.work.session import Session
 
 Json = Annotated[bool, typer.Option("--json", help="Data as JSON on stdout.")]
@@ -83,18 +83,26 @@ def print_page(s: Session, page: RecipePage) -> None:
                 words(s, one) + (f" [{one.proof}]" if isinstance(one, Window) else "")
                 for one in (d.was, d.now)
             ]
-            output.line(f"    {d.kind} {d.name.replace('_', ' ')}: {ends[0]} > {ends[1]}")
+            output.line(f"    {d.kind} {d.name.replace('_', ' ')}: {ends[0]} > {ends[1]}{_range_gone(d)}")
         if not page.changes:
             output.line("    no difference")
     print_triggers(page)
     for remark in page.remarks:
         output.line(f"{remark.level}: {remark.sentence} Source: {remark.source} ({remark.how_obtained})")
     if page.budget is not None and page.budget.areal_joint is not None:
-        output.line(f"Energy at the joint (estimate): {figure(s, page.budget.areal_joint.value)} J/mm2")
+        output.line(f"Energy at the joint (estimate): {figure(s, page.budget.areal_joint.value)} J/mm²")
     elif page.note:
         output.line(page.note)
     output.line(find_caution("estimate").text)
     output.line(find_caution("no_laser_control").text)
+
+
+def _range_gone(change: Difference) -> str:
+    """A remark where a setting had a range allowed at the machine and has none any more."""
+    was, now = change.was, change.now
+    if was is None or now is None or (was.low is None and was.high is None):
+        return ""
+    return ", no range allowed at the machine any more" if now.low is None and now.high is None else ""
 
 
 def print_triggers(page: RecipePage) -> None:
@@ -110,14 +118,16 @@ def words(s: Session, one: RecipeSetting | Window | None) -> str:
     """A setting or window with its range."""
     from qualrec.cli.lot_text import figure
     from qualrec.values import RecipeSetting
+    from qualrec.weld.units import unit_shown
 
     if one is None:
         return "none"
     ends = [f"{w} {figure(s, v)}" for w, v in (("from", one.low), ("to", one.high)) if v is not None]
     span = " ".join(ends)
     if isinstance(one, RecipeSetting):
-        return f"{figure(s, one.value)} {one.unit}" + (f" ({span})" if span else "")
-    return f"{span} {one.unit}"
+        value = f"{figure(s, one.value)} {unit_shown(one.unit)}".rstrip()
+        return f"{value} ({span})" if span else value
+    return f"{span} {unit_shown(one.unit)}".rstrip()
 
 
 def draft(

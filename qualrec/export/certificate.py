@@ -24,7 +24,7 @@ from qualrec.export.document import (
 from qualrec.export.messages import Words
 from qualrec.values import Disposition, Lot, MouldingLot, Plant, Segment
 
-WIDTHS = (11, 22, 6, 5, 9, 10, 9, 9, 9, 13)
+WIDTHS = (13, 18, 8, 4, 11, 10, 9, 8, 8, 14)
 """Columns of the page in characters."""
 ROWS_ON_A_PAGE = 30
 """Rows of grids up to which the sheet is printed on one page."""

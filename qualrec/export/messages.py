@@ -169,7 +169,7 @@ _HEADINGS: dict[str, tuple[str, str]] = {
     "f.within": ("Standard deviation within lots", "Standardabweichung innerhalb der Lose"),
     # lots
     "l.lot": ("Lot", "Los"),
-    "l.state": ("State", "Stand"),
+    "l.state": ("State", "Status"),
     "l.welded": ("Welded from", "Geschweißt ab"),
     "l.until": ("Until", "Bis"),
     "l.quantity": ("Quantity (parts)", "Menge (Teile)"),

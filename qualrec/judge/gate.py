@@ -110,7 +110,7 @@ def _flag_reason(flag: Flag) -> GateReason | None:
     if flag.scope == "process":
         return None
     where = f" ({flag.code})" if flag.code else ""
-    findings = "; ".join(f.sentence for f in flag.findings) or flag.rule
+    findings = " ".join(f.sentence for f in flag.findings) or flag.rule
     if flag.state == "closed":
         return None
     effect = {"H": BLOCKS, "R": NEEDS_NOTE}.get(flag.level, INFORMS)

@@ -14,7 +14,7 @@ from qualrec.values import Finding, ReadingRow, RecipeRevision, Segment, Window
 from qualrec.weld.energy import EnergyBudget, Figure, energy_budget
 from qualrec.weld.optics import PowerAdvice, power_for_joint_energy
 from qualrec.weld.settings import SETTINGS, find_process
-from qualrec.weld.units import convert, same_quantity
+from qualrec.weld.units import convert, same_quantity, unit_shown
 
 AREAL, LINE = "J/mm²", "J/mm"
 _SLACK = 1e-9
@@ -122,13 +122,13 @@ def power_advice(recipe: RecipeRevision, budget: EnergyBudget) -> PowerAdvice | 
     )
     reached = middle * found.joint_energy_share
     text = (
-        f"Advice only, nothing is sent to a machine: {found.wanted_power_w:.4g} W would bring {middle:.3g} {window.unit} "
-        f"to the joint, the middle of the qualified window."
+        f"Advice only, nothing is sent to a machine: {found.wanted_power_w:.4g} W would bring "
+        f"{middle:.3g} {unit_shown(window.unit)} to the joint, the middle of the qualified window."
     )
     if found.clipped:
         text += (
             f" The recipe allows {low:g} to {high:g} W: at {found.power_w:.4g} W it would be "
-            f"{reached:.3g} {window.unit}."
+            f"{reached:.3g} {unit_shown(window.unit)}."
         )
     return replace(found, text=f"{text} Change power only through a recipe revision.")
 
@@ -198,8 +198,8 @@ def _finding(
     return make_finding(
         kinds.OUTSIDE_WINDOW,
         f"segment {segment.position}, {window.quantity} {word}, {moulding}",
-        f"Segment {segment.position}: {window.quantity} {measured.value:.4g}{wide} {measured.unit} is {word} "
-        f"{limit:g} {window.unit}, the end of the range that {named} was qualified for ({measured.how}{doubt}).",
+        f"Segment {segment.position}: {window.quantity} {measured.value:.4g}{wide} {unit_shown(measured.unit)} is {word} "
+        f"{limit:g} {unit_shown(window.unit)}, the end of the range that {named} was qualified for ({measured.how}{doubt}).",
         figures,
         lot_id=facts.lot.id,
         moulding_lot_id=None if segment.upper is None else segment.upper.id,

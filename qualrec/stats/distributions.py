@@ -278,7 +278,8 @@ def _indices(
                 bound = middle[name] - float(np.quantile(seen, level)) + true[name]
             bounds[name] = min(bounds[name], bound)
     bounds["Ppk"] = min(bounds[name] for name in ("Ppl", "Ppu") if name in bounds)
-    how = f"parametric bootstrap of {len(drawn)} shapes, choice repeated, worst shape, independent values"
+    of = "one shape" if len(drawn) == 1 else f"{len(drawn)} shapes, worst shape"
+    how = f"parametric bootstrap of {of}, choice repeated, independent values"
     estimator = f"quantiles of the {fit.name} shape"
     return tuple(
         Index(name, value, Bound(bounds[name], level, "lower", how), estimator, n, 1, math.nan)

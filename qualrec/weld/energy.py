@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Self
 
 from qualrec.errors import UsageError
 from qualrec.weld.settings import SETTINGS, Process, check_settings, find_process, implausible_settings
+from qualrec.weld.units import unit_shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -181,7 +182,7 @@ class _Working:
     ) -> float:
         if not math.isfinite(value):
             raise UsageError(f"{label} cannot be computed: it exceeds any number.", "Check the settings.")
-        working = f"{formula} = {put_in} = {value:.6g} {unit}".rstrip()
+        working = f"{formula} = {put_in} = {value:.6g} {unit_shown(unit)}".rstrip()
         self.figures.append(Figure(name, label, value, unit, formula, working, sd))
         return value
 

@@ -145,6 +145,13 @@ _NUMBER_THEN_UNIT = re.compile(
 )
 
 
+def unit_shown(unit: str) -> str:
+    """A unit as it is printed behind a figure: its symbol, nothing for a count; an unknown unit as it stands."""
+    known = _BY_NAME.get(unit)
+    symbol = unit if known is None else known.symbol
+    return "" if symbol == "count" else symbol
+
+
 def known_units(quantity: str | None = None) -> tuple[str, ...]:
     """Symbols of all units, or of those of one quantity such as 'force'."""
     return tuple(unit.symbol for unit in _TABLE if quantity is None or unit.quantity == quantity)

@@ -148,7 +148,7 @@ def _refusal(lot: Lot, stands: Sequence[str]) -> str:
 def _remedy(lot: Lot) -> str:
     if lot.state in ("scrapped", "reworked"):
         return "There is nothing to certify; --draft writes what is recorded, marked as a draft."
-    return f"Decide about it first ('qualrec dispose {lot.number} release'), or write a draft that says so: --draft."
+    return f"See what stands against it ('qualrec lot {lot.number}') and decide; or write a draft that says so: --draft."
 
 
 def _results(page: LotPage, rows: Sequence[ReadingRow]) -> tuple[Result, ...]:

@@ -18,7 +18,7 @@ def add(
     with session.store.write(session.actor, session.plant.id) as writer:
         lot_id = None if lot is None else lookups.lot(writer.conn, lot).id
         number = registry.add_containment(writer, place, action=action, lot_id=lot_id, quantity=quantity)
-    return f"Containment {session.short_id(number)} at {place} begun: {action}"
+    return f"Containment {session.short_id(number)}, {place}, begun: {action}"
 
 
 def start(session: Session, number: str, action: str) -> tuple[str, ...]:
@@ -36,7 +36,7 @@ def start(session: Session, number: str, action: str) -> tuple[str, ...]:
         for place, parts in places(session, lot, children):
             made = registry.add_containment(writer, place, action=action, lot_id=lot.id, quantity=parts)
             shown = "" if parts is None else f", {parts} parts"
-            said.append(f"Containment {session.short_id(made)} at {place}{shown}")
+            said.append(f"Containment {session.short_id(made)}, {place}{shown}")
     return tuple(said)
 
 

@@ -80,7 +80,8 @@ def write_step(
     standing = (
         "done" if step.done_us is not None else f"open, due {session.moment(step.due_us)[:10] or 'on no day'}"
     )
-    return f"{number} {known} {DISCIPLINES[known].name}: {standing}, {len(step.entries)} entries."
+    written = "1 entry" if len(step.entries) == 1 else f"{len(step.entries)} entries"
+    return f"{number} {known} {DISCIPLINES[known].name}: {standing}, {written}."
 
 
 def link(

@@ -15,6 +15,7 @@ from qualrec.weld.change_triggers import Trigger, change_triggers
 from qualrec.weld.energy import EnergyBudget, energy_budget
 from qualrec.weld.recipe_rules import RecipeRemark, recipe_remarks
 from qualrec.weld.settings import SETTINGS, Setting, find_process
+from qualrec.weld.units import unit_shown
 from qualrec.work.days import end_of_day
 from qualrec.work.materials_light import LastTransmission, joint_parts, last_transmission
 from qualrec.work.rights import require
@@ -162,7 +163,8 @@ def _leaves(was: RecipeRevision, now: RecipeRevision, light: LastTransmission | 
         before = old.get(setting.name)
         if before is not None and outside(setting.value, before.low, before.high):
             words.append(
-                f"{setting.name} {setting.value:g} {setting.unit} outside {_span(before.low, before.high)}"
+                f"{setting.name.replace('_', ' ')} {setting.value:g} {unit_shown(setting.unit)} "
+                f"outside {_span(before.low, before.high)}"
             )
     try:
         budget = energy_budget(now.process, settings_of(now), None if light is None else light.mean_pct)
@@ -172,7 +174,7 @@ def _leaves(was: RecipeRevision, now: RecipeRevision, light: LastTransmission | 
         value = measured_in(window, budget, settings_of(now))
         if value is not None and outside(value, window.low, window.high):
             words.append(
-                f"{window.quantity} {value:.3g} {window.unit} outside {_span(window.low, window.high)}"
+                f"{window.quantity} {value:.3g} {unit_shown(window.unit)} outside {_span(window.low, window.high)}"
             )
     return words
 

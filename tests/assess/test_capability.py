@@ -9,11 +9,13 @@ import pytest
 from scipy import stats
 
 from qualrec import assess
+from qualrec.assess.capability import _index
 from qualrec.assess.process import process_facts
-from qualrec.assess.shape_choice import shape_report
+from qualrec.assess.shape_choice import ShapeReport, shape_report
 from qualrec.assess.strength import outcomes, strength_report
 from qualrec.errors import UnknownRecord
 from qualrec.judge import kinds
+from qualrec.judge.evidence import IndexStanding, ShapeStanding
 from qualrec.records import lookups
 from qualrec.stats.capability import capability, lot_summary
 from qualrec.values import Values
@@ -147,6 +149,24 @@ def test_a_skewed_shape_is_judged_by_percentiles_and_the_lots_lower_its_bound(ru
     )
     if other.index is not None:
         assert "as the 60 lots lower the normal bound" in other.index.method
+
+
+def test_where_no_shape_fits_the_lower_of_two_indices_is_judged() -> None:
+    """GIVEN values that fit no shape WHEN the index is chosen THEN the more favourable of two unproven ones is not quoted."""
+    x = np.random.default_rng(5).normal(3.0, 0.1, 100)
+    found = capability(lot_summary(x, np.repeat(np.arange(20), 5)), 2.0, None)
+    normal = found.index("Ppk")
+
+    def judged(ratio: float, p: float, populations: str = ""):
+        other = IndexStanding("Ppk", ratio * normal.value, 0.9 * ratio * normal.value, "by percentiles")
+        shape = ShapeReport(ShapeStanding("lognormal", 100, p, 0.001), None, None, other)
+        return _index(found, shape, "", populations)
+
+    assert judged(1.2, 0.2).method == "by percentiles"
+    assert judged(0.8, 0.01).method == "by percentiles"
+    for chosen in (judged(1.2, 0.01), judged(1.2, 0.2, "two populations")):
+        assert (chosen.value, chosen.bound) == (normal.value, normal.bound.value)
+        assert chosen.method.startswith("no shape fits, the lower of two; normal shape")
 
 
 def test_normal_values_keep_the_normal_index_and_few_values_have_no_shape(run_shop) -> None:

@@ -381,3 +381,12 @@ def test_outliers_are_named_and_not_left_out(calc_json: Run) -> None:
 def test_factors_as_printed_tables_have_them(calc_json: Run) -> None:
     assert calc_json("constants", 5, "--decimals", 3)["D4"] == 2.114
     assert calc_json("constants", 5)["D4"] == pytest.approx(2.114499145)
+
+
+def test_a_share_far_out_in_a_tail_is_not_printed_as_a_figure(calc_json: Run, calc_program: Program) -> None:
+    """Five values 12 s above the limit prove no share of 1e-29 ppm; --json keeps what the formula gives."""
+    values = ("612.4", "598.1", "640.0", "655.5", "631.2")
+    assert 0 < calc_json("capability", *values, "--lsl", 350)["estimated_below_ppm"] < 1e-20
+    code, out, _ = calc_program("capability", *values, "--lsl", 350)
+    line = next(row for row in out.splitlines() if row.startswith("estimated below"))
+    assert (code, "less than 0.001" in line, "e-" in line) == (0, True, False)

@@ -237,7 +237,7 @@ def test_registers_are_listed(sample: Command) -> None:
     assert (code, "TRN" in out, "quasi-simultaneous" in out) == (0, True, True)
     code, out, _ = sample("recipes", "--part", "FM-2040")
     assert "revision 2, FM-2040, quasi-simultaneous: approved" in out
-    assert "qualified joint energy: 0.34 to 0.47 J/mm2" in out
+    assert "qualified joint energy: 0.34 to 0.47 J/mm²" in out
     code, out, _ = sample("gauges", "--json")
     assert {g["gauge"]["code"] for g in json.loads(out)} >= {"PT-02", "TM-01"}
     code, out, _ = sample("trail", "show", "--most", "5")

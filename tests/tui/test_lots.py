@@ -132,7 +132,7 @@ def test_the_page_tells_what_blocks_energy_materials_and_readings(
             assert words in page, words
         assert screen.picks.key.startswith("flag:")
         detail = screen.query_one("#lot-page").query_one(DetailPane).text
-        assert "joint energy 0.3208 ± 0.01 J/mm2 is below 0.34 J/mm2" in detail
+        assert "joint energy 0.3208 ± 0.01 J/mm² is below 0.34 J/mm²" in detail
         assert "Source:" in detail
         assert "Rule:" in detail
         assert "Reaction plan, 0 of 1 steps done:" in detail

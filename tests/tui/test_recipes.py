@@ -158,7 +158,7 @@ def test_energy_at_the_joint_is_worked_out_from_the_last_measured_transmission(
         assert page.budget.areal_joint.value == pytest.approx(expected)
         text = detail(screen)
         assert "J/mm² reach the joint" in text
-        assert "qualified from 0.34 to 0.47 J/mm2" in text
+        assert "qualified from 0.34 to 0.47 J/mm²" in text
         assert "estimate" in text
         assert "neither controls nor interlocks a laser" in text
 

@@ -22,6 +22,7 @@ from qualrec.weld.units import (
     resolution_after,
     same_quantity,
     split_suffix,
+    unit_shown,
 )
 
 
@@ -174,3 +175,10 @@ def test_resolution_follows_the_unit() -> None:
 def test_every_name_is_one_unit() -> None:
     names = [name for unit in UNITS.values() for name in (unit.symbol, *unit.aliases)]
     assert len(names) == len(set(names))
+
+
+def test_a_unit_is_printed_by_its_symbol_and_a_count_without_one() -> None:
+    assert [unit_shown(u) for u in ("J/mm2", "J/mm²", "mm/s", "count", "pcs", "")] == [
+        "J/mm²", "J/mm²", "mm/s", "", "", "",
+    ]  # fmt: skip
+    assert unit_shown("rejects") == "rejects"

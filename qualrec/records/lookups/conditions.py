@@ -15,6 +15,15 @@ from qualrec.values import NO_CONDITION, Condition
 
 SEPARATING_FIELDS = tuple(f.name for f in fields(Condition) if f.name not in ("id", "gauge_id"))
 """Words that `separating` of a characteristic may hold: gauge, geometry, wavelength_nm, ..."""
+_IN_WORDS = {
+    "wavelength_nm": ("wavelength", "nm"),
+    "thickness_mm": ("thickness", "mm"),
+    "speed_mm_min": ("speed", "mm/min"),
+    "temperature_c": ("temperature", "°C"),
+    "humidity_pct": ("humidity", "%"),
+    "stop_mode": ("stop mode", ""),
+}
+"""Name and unit of the fields whose name in the records is no plain word."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +47,14 @@ def group_key(condition: Condition, separating: Sequence[str]) -> tuple[Any, ...
 
 
 def group_label(condition: Condition, separating: Sequence[str]) -> str:
-    """The separating fields in words, as 'geometry diffuse, wavelength_nm 980'."""
-    named = ((name, getattr(condition, name)) for name in separating)
-    return ", ".join(f"{name} {value:g}" if isinstance(value, float) else f"{name} {value or 'not stated'}"
-                     for name, value in named)  # fmt: skip
+    """The separating fields in words, as 'geometry diffuse, wavelength 980 nm'."""
+    said = []
+    for field in separating:
+        value = getattr(condition, field)
+        name, unit = _IN_WORDS.get(field, (field, ""))
+        shown = f"{value:g} {unit}".rstrip() if isinstance(value, (int, float)) else value or "not stated"
+        said.append(f"{name} {shown}")
+    return ", ".join(said)
 
 
 def separating_of(conn: Connection, characteristic_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:

@@ -71,7 +71,13 @@ def _revision_line(seen: Seen, r: RecipeRevision, marked: bool) -> PickLine:
     moment = seen.session.moment(r.approved_us or r.created_us)[:10]
     who = r.approver if r.approved_us is not None else r.author
     mark = Cell("  compared with", Tone.LOOK) if marked else ""
-    parts = (f"  rev {r.revision:<3} ", Cell(label.text().ljust(13), label.tone), f" {moment}  {who}", mark)
+    parts = (
+        f"  rev {r.revision:<3} ",
+        Cell(label.text().ljust(13), label.tone),
+        f" {moment}",
+        mark,
+        f"  {who}",
+    )
     return PickLine(f"rev:{r.id}", parts)
 
 
@@ -166,14 +172,18 @@ def _settings(r: RecipeRevision, style: DecimalStyle) -> list[Text]:
 
 def setting_words(s: RecipeSetting, style: DecimalStyle) -> str:
     """A setting with the range allowed at the machine."""
-    value = f"{_figure(s.value, style)} {s.unit}"
+    from qualrec.weld.units import unit_shown
+
+    value = f"{_figure(s.value, style)} {unit_shown(s.unit)}".rstrip()
     if s.low is None and s.high is None:
         return value
     return f"{value}  ({_range(s.low, s.high, style)})"
 
 
 def window_words(w: Window, style: DecimalStyle) -> str:
-    return f"{_range(w.low, w.high, style)} {w.unit}"
+    from qualrec.weld.units import unit_shown
+
+    return f"{_range(w.low, w.high, style)} {unit_shown(w.unit)}".rstrip()
 
 
 def _range(low: float | None, high: float | None, style: DecimalStyle) -> str:
