@@ -101,6 +101,10 @@ def _by_records(session: Session, conn: Any, check: FileCheck, found: Submission
         said.append("The file is byte for byte as recorded.")
     else:
         said.append("The file is not byte for byte as recorded: it was saved anew or is an earlier one.")
+        said.append(
+            "Number formats, hidden rows and columns, printed heads and the figures that a chart keeps for itself are not "
+            "sealed: what is seen may differ from the cells."
+        )
     if found.signature_id is None:
         claimed = "signed_by" in check.stamp
         said.append("The file shows a signature, the records hold none." if claimed else "It is not signed.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -82,6 +83,12 @@ def test_from_open_to_superseded(plant: Session, tmp_path: Path) -> None:
     found = verify_file(plant, made.path)
     assert (found.sound, found.standing) == (True, "signed")
     assert any("byte for byte" in s for s in found.sentences)
+    assert not any("are not sealed" in s for s in found.sentences)
+    other = tmp_path / "hidden.xlsx"
+    with zipfile.ZipFile(made.path) as old, zipfile.ZipFile(other, "w") as new:
+        for name in old.namelist():
+            new.writestr(name, old.read(name).replace(b"<row ", b'<row hidden="1" ', 1))
+    assert any("hidden rows" in s and "are not sealed" in s for s in verify_file(plant, other).sentences)
     assert any(plant.actor.name in s and "All shown" in s for s in found.sentences)
     with plant.store.read() as conn:
         kept = lookups.submission(conn, number)
