@@ -7,6 +7,7 @@ Rooms above see `Store` only. `read()` gives a connection that sees one moment a
 from __future__ import annotations
 
 import os
+import random
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -25,6 +26,8 @@ from qualrec.values import Actor
 
 UPGRADE = "Run: qualrec db upgrade"
 WAITING_FRESH_S = 2.0
+JUST_NOW_S, STEP_ASIDE_S = 0.1, (0.01, 0.03)
+"""Who has just written steps aside for so long before the next turn, where another writer waits (SQLite)."""
 
 
 def now_us() -> int:
@@ -47,6 +50,7 @@ class Store:
         """Revision found when it was opened; empty where it was not looked at."""
         self.ids = IdPool()
         self.lock_wait_s = engines.LOCK_WAIT_S
+        self._wrote = -JUST_NOW_S
 
     def __enter__(self) -> Store:
         return self
@@ -114,6 +118,7 @@ class Store:
                 raise
             finally:
                 connection.close()
+                self._wrote = time.monotonic()
 
     def _check_still(self, connection: Connection) -> None:
         """Another program may have upgraded the database meanwhile; this one then writes nothing more."""
@@ -132,6 +137,8 @@ class Store:
 
     def _connect(self, begin: str) -> Connection:
         waits: list[int] = []
+        if begin == "IMMEDIATE" and time.monotonic() - self._wrote < JUST_NOW_S and self.someone_waits():
+            time.sleep(random.uniform(*STEP_ASIDE_S))
 
         def on_wait() -> None:
             waits.append(1)
