@@ -93,7 +93,10 @@ def test_refusals_name_what_there_is(command: Command) -> None:
 
 def test_persons_and_gauges(command: Command) -> None:
     code, out, _ = command("X-01", "person", "N-1", "--name", "Invented new", "--role", "technician")
-    assert (code, out) == (0, "Invented new added with badge N-1: technician. Next, a password or PIN: qualrec secret N-1\n")
+    assert (code, out) == (
+        0,
+        "Invented new added with badge N-1: technician. Next, a password or PIN: qualrec secret N-1\n",
+    )
     code, out, _ = command("X-01", "person", "N-1", "--state", "disabled", "--reason", "left")
     assert "disabled" in out
     code, out, _ = command("X-01", "persons", "--json")

@@ -222,8 +222,8 @@ def test_profiles_are_records_with_revisions(small_plant: Any, put: Any, plain: 
     assert "revision 1" in save_profile(engineer, Path(path))
     assert intake.take_file(technician, file).profile == "plain tester rev 1"
     assert "Nothing was added" in save_profile(engineer, Path(plain()))
+    other = put([HEAD, pull(specimen=2)], "other.csv")
     with pytest.raises(Refused, match="another content"):
-        other = put([HEAD, pull(specimen=2)], "other.csv")
         intake.take_file(engineer, other, profile=plain(decimal_style="auto"))
     said = save_profile(engineer, Path(plain(ignore=("y",))))
     assert said == "Import profile 'plain tester' is stored, revision 2; it follows revision 1."
