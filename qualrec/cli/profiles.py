@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -67,7 +66,7 @@ def show(name: Name, revision: Revision = None, as_json: Json = False) -> None:
         if as_json:
             output.json_out(profiles.find_named(s, name, revision))
         else:
-            sys.stdout.write(output.clean(profiles.profile_text(s, name, revision)))
+            output.line(profiles.profile_text(s, name, revision).rstrip("\n"))
 
 
 def export(name: Name, to: To, revision: Revision = None, replace: Replace = False) -> None:

@@ -19,6 +19,7 @@ WITHOUT_A_PERSON = {
     ("set_up", "create"): "makes the first person",
     ("accounts", "prove"): "ends the count of failures of the person who signs on",
     ("accounts", "_failed"): "counts a failed sign-on, by the program",
+    ("sending", "_note_sender"): "names the sender of an entry that was stored by the right of its maker",
     ("sample_plant", "_set_up"): "writes the invented past",
     ("sample_plant", "_calibrate"): "writes the invented past",
     ("sample_plant", "_draft_second_revision"): "writes the invented past",

@@ -192,7 +192,7 @@ def test_conditions_that_separate_are_never_mixed(plant: Any) -> None:
     plant.read(a, "PULL", 530.0, condition_id=warm)
     assert plant.ask(lookups.lot_series, plant.PULL).n.tolist() == [3]
     plant.read(b, "PULL", 700.0, condition_id=plant.fast)
-    with pytest.raises(UsageError, match=r"kept apart \(speed_mm_min\): speed_mm_min 5; speed_mm_min 50"):
+    with pytest.raises(UsageError, match=r"kept apart \(speed_mm_min\): speed 5 mm/min; speed 50 mm/min"):
         plant.ask(lookups.lot_series, plant.PULL)
     groups = plant.ask(lookups.conditions_of, plant.PULL)
     assert [(g.id, g.ids, g.readings) for g in groups] == [
