@@ -133,7 +133,14 @@ class _Repeats:
         self._rows.frombytes(block.row_numbers.tobytes())
 
     def report(self, name: str, problems: Problems) -> None:
-        hashes, rows = np.array(self._hashes), np.array(self._rows)
+        if not self._hashes:
+            return
+        hashes = np.frombuffer(self._hashes, dtype=np.int64)
+        sorted_hashes = np.sort(hashes)
+        if not (sorted_hashes[1:] == sorted_hashes[:-1]).any():
+            return
+        del sorted_hashes
+        rows = np.array(self._rows)
         order = np.argsort(hashes, kind="stable")
         same = np.flatnonzero(hashes[order][1:] == hashes[order][:-1])
         pairs = sorted((int(rows[order[i + 1]]), int(rows[order[i]])) for i in same)
