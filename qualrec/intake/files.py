@@ -110,27 +110,39 @@ def _mix(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
 
 
 class _Repeats:
-    """Keys that stand twice in a file, found after the last row. Keeps 16 bytes a row.
+    """Keys that stand twice in a file, found after the last row. Keeps 8 bytes a row.
 
     Keys are compared by a 64-bit hash: two different keys out of 10^7 are taken for one with a probability of 3e-6,
     which refuses a good file and never lets a repeat pass.
     """
 
     def __init__(self) -> None:
-        self._hashes, self._rows = array("q"), array("q")
+        self._hashes = array("q")
+        self._runs: list[tuple[int, int]] = []
+        """Where a run of consecutive rows begins: place among the hashes, row of the file."""
+        self._next_row = 0
 
     def add(self, key: tuple[str, str, str | int], row: int) -> None:
         lot, stream, last = key
         place = np.array([hash((lot, stream))], dtype=np.int64)
         number = np.array([last if isinstance(last, int) else hash(last)], dtype=np.int64)
+        self._place(row)
         self._hashes.frombytes(_mixed_hash(place, number).tobytes())
-        self._rows.append(row)
+        self._next_row = row + 1
 
     def add_block(self, block: Block) -> None:
         place = hashes(list(zip(block.lots, block.streams, strict=True)))
         last = block.samples if block.samples is not None else hashes(list(block.serials))
+        breaks = np.flatnonzero(np.diff(block.row_numbers) != 1) + 1
+        for at in [0, *breaks.tolist()] if len(block) else []:
+            self._next_row = int(block.row_numbers[at - 1]) + 1 if at else self._next_row
+            self._place(int(block.row_numbers[at]), at)
         self._hashes.frombytes(_mixed_hash(place, last).tobytes())
-        self._rows.frombytes(block.row_numbers.tobytes())
+        self._next_row = int(block.row_numbers[-1]) + 1 if len(block) else self._next_row
+
+    def _place(self, row: int, ahead: int = 0) -> None:
+        if row != self._next_row or not self._runs:
+            self._runs.append((len(self._hashes) + ahead, row))
 
     def report(self, name: str, problems: Problems) -> None:
         if not self._hashes:
@@ -140,7 +152,9 @@ class _Repeats:
         if not (sorted_hashes[1:] == sorted_hashes[:-1]).any():
             return
         del sorted_hashes
-        rows = np.array(self._rows)
+        begin, first = np.array(self._runs, dtype=np.int64).T
+        run = np.searchsorted(begin, np.arange(len(hashes)), side="right") - 1
+        rows = first[run] + np.arange(len(hashes)) - begin[run]
         order = np.argsort(hashes, kind="stable")
         same = np.flatnonzero(hashes[order][1:] == hashes[order][:-1])
         pairs = sorted((int(rows[order[i + 1]]), int(rows[order[i]])) for i in same)
